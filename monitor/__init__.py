@@ -1,0 +1,3 @@
+"""Sillwatch."""
+
+__version__ = "0.1.0"

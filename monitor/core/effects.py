@@ -1,0 +1,103 @@
+"""What the core wants done, as values in the imperative.
+
+Owns the output of :meth:`monitor.core.system.System.step`. A document is a plain
+JSON-ready mapping in its final form; the shell encodes, sends and stores it and
+adds nothing.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+Document = dict[str, Any]
+
+
+class PublishDoor(NamedTuple):
+    """Replace a door's retained document; ``None`` empties it."""
+
+    aircraft: str
+    door: str
+    document: Document | None
+
+
+class PublishActive(NamedTuple):
+    """Replace an alert's retained document; ``None`` empties it. ``-`` as in the wire contract."""
+
+    aircraft: str
+    door: str
+    code: str
+    document: Document | None
+
+
+class PublishEvent(NamedTuple):
+    """Tell one lifecycle change: ``type`` is the last word(s) of the CloudEvents type.
+
+    ``id`` is the same whenever the same cause is judged again; ``time`` is the moment of
+    the change (µs). ``data`` is a snapshot and is never changed afterwards.
+    """
+
+    aircraft: str
+    door: str
+    code: str
+    type: str
+    id: str
+    time: int
+    data: Document
+
+
+class RejectInput(NamedTuple):
+    """Quarantine what cannot be used; ``reason`` is the word that is counted."""
+
+    reason: str
+    topic: str
+    detail: str
+
+
+class CountDropped(NamedTuple):
+    """A reading in good form was not applied: ``repeat``, ``older``, ``held-overflow``."""
+
+    reason: str
+
+
+class CountImplausible(NamedTuple):
+    """A door jumped between two states with no legal edge."""
+
+    aircraft: str
+    door: str
+    source: str
+    target: str
+
+
+class RecordAudit(NamedTuple):
+    """A person's action took effect: who did what, to what, and what changed."""
+
+    time: int
+    by: str
+    action: str
+    subject: str
+    reason: str
+    before: str
+    after: str
+
+
+class RefuseCommand(NamedTuple):
+    """A person's action did not take effect.
+
+    ``kind`` is ``not-found``, ``conflict`` or ``refused``; ``detail`` says in a sentence
+    why, and what would be right.
+    """
+
+    kind: str
+    detail: str
+
+
+Effect = (
+    PublishDoor
+    | PublishActive
+    | PublishEvent
+    | RejectInput
+    | CountDropped
+    | CountImplausible
+    | RecordAudit
+    | RefuseCommand
+)

@@ -1,0 +1,139 @@
+"""What may happen to the system: readings, people's actions and the feed itself.
+
+Owns the input values of :meth:`monitor.core.system.System.step`. Names are in the
+past tense. Times are microseconds since the Unix epoch; ``time`` is the sender's
+stamp, never ours.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from monitor.core.signals import Quality, Value
+
+
+class Item(NamedTuple):
+    """One reading: ``door`` is ``None`` for an airframe signal, ``value`` ``None`` withdraws it."""
+
+    door: str | None
+    signal: str
+    value: Value | None
+    quality: Quality
+
+
+class ReadingsArrived(NamedTuple):
+    """One message from an aircraft: a single reading on its own topic, or a bundle.
+
+    ``time`` and ``seq`` are ``None`` for a withdrawal (an empty payload). Every item
+    has passed :meth:`monitor.core.signals.Signal.check`; whether the aircraft's type
+    has such a door is for the core to say. ``retained`` is the delivery's retain flag.
+    """
+
+    aircraft: str
+    topic: str
+    bundle: bool
+    time: int | None
+    seq: int | None
+    retained: bool
+    simulated: bool
+    items: tuple[Item, ...]
+
+
+class StandReadingArrived(NamedTuple):
+    """One reading of a stand's weather."""
+
+    stand: str
+    topic: str
+    time: int | None
+    seq: int | None
+    retained: bool
+    simulated: bool
+    signal: str
+    value: Value | None
+    quality: Quality
+
+
+class MonitorStarted(NamedTuple):
+    """This instance came up (again); until the broker answers, nothing is being heard."""
+
+
+class BrokerConnected(NamedTuple):
+    """The broker connection stands."""
+
+
+class BrokerDisconnected(NamedTuple):
+    """The broker connection is lost; ``why`` is a short phrase."""
+
+    why: str
+
+
+class AlertAcknowledged(NamedTuple):
+    """A person has seen the alert; ``seen`` is the ``changed_at`` they saw (µs), if they named it."""
+
+    alert_id: str
+    by: str
+    reason: str
+    seen: int | None
+
+
+class AlertUnacknowledged(NamedTuple):
+    """A person withdrew an acknowledgement."""
+
+    alert_id: str
+    by: str
+    reason: str
+    seen: int | None
+
+
+class AlertShelved(NamedTuple):
+    """A person set the alert aside until ``until`` (µs)."""
+
+    alert_id: str
+    by: str
+    reason: str
+    until: int
+    seen: int | None
+
+
+class AlertUnshelved(NamedTuple):
+    """A person took the alert back from the shelf."""
+
+    alert_id: str
+    by: str
+    reason: str
+    seen: int | None
+
+
+class AlertClosed(NamedTuple):
+    """A person closed an alert whose inputs are unknown (a blind one), having looked."""
+
+    alert_id: str
+    by: str
+    reason: str
+    seen: int | None
+
+
+class DoorReset(NamedTuple):
+    """A person put a door whose slide was released back into service."""
+
+    aircraft: str
+    door: str
+    by: str
+    reason: str
+
+
+class PresenceDeclared(NamedTuple):
+    """A person said where an aircraft is: ``present``, ``powered_down`` or ``away``."""
+
+    aircraft: str
+    presence: str
+    by: str
+    reason: str
+
+
+Command = (
+    AlertAcknowledged | AlertUnacknowledged | AlertShelved | AlertUnshelved | AlertClosed | DoorReset | PresenceDeclared
+)
+"""What a person does; each is journalled and audited before it is answered."""
+
+Event = ReadingsArrived | StandReadingArrived | MonitorStarted | BrokerConnected | BrokerDisconnected | Command
