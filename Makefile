@@ -1,0 +1,33 @@
+# Every target sets up what it needs; the first run takes a minute, later ones no time.
+.DEFAULT_GOAL := help
+.PHONY: help demo test lint bench lock clean
+
+help: ## Show this
+	@sed -n 's/^\([a-z]*\): ## /  make \1\t/p' $(MAKEFILE_LIST) | expand -t 16
+
+demo: ## Start a broker, a simulated apron, the monitor and the board; Ctrl-C ends all (ARGS="--help" lists options)
+	@.ci/setup && exec .venv/bin/sillwatch demo $(ARGS)
+
+test: ## Run all tests (ARGS="tests/core -k wind" runs some)
+	@.ci/setup --tests && exec .venv/bin/python -m pytest $(ARGS)
+
+lint: ## Check style, format, types, import contracts and dependencies
+	@.ci/setup
+	.venv/bin/ruff check .
+	.venv/bin/ruff format --check .
+	.venv/bin/mypy --strict
+	.venv/bin/lint-imports --no-logo
+	.venv/bin/deptry .
+
+bench: ## Measure messages per second and the time from message to alert
+	@.ci/setup && exec .venv/bin/python -m simulators.bench $(ARGS)
+
+lock: ## Renew requirements.lock from pyproject.toml
+	@.ci/setup
+	.venv/bin/uv pip compile --quiet --upgrade --universal --python-version 3.11 --extra dev \
+		--generate-hashes --no-header pyproject.toml --output-file requirements.lock
+	@.ci/setup
+
+clean: ## Remove what was made here, the virtual environment too
+	rm -rf .venv build dist .demo .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache
+	find . -name __pycache__ -type d -prune -exec rm -rf {} +

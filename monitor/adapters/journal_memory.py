@@ -1,0 +1,261 @@
+"""A journal in memory, for tests and simulations: the real one's answers, no disk.
+
+Owns lists that play the disk, and the moment at which queued entries reach them. It
+keeps nothing across processes; :meth:`MemoryJournal.reopened` plays a crash, which loses
+what was not committed.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from itertools import takewhile
+from typing import Any, TypeVar
+
+from monitor.adapters.journal_prune import Pruned
+from monitor.adapters.journal_rows import (
+    AuditRow,
+    EventRow,
+    Page,
+    QuarantineRow,
+    audit_readout,
+    decode_cursor,
+    encode_cursor,
+    event_readout,
+    kept_rows,
+    page_size,
+    quarantine_readout,
+)
+from monitor.ports import Entry, Readout, Snapshot
+
+Callback = Callable[[], None]
+R = TypeVar("R", bound=Sequence[Any])
+
+
+class MemoryJournal:
+    """:class:`monitor.ports.Journal` without a file.
+
+    ``defer`` runs a function later, on the thread that appends: ``call_soon`` of the running
+    event loop where none is given, or a virtual clock's queue. Everything appended until
+    then is one commit.
+    """
+
+    def __init__(
+        self,
+        *,
+        queue_rows: int = 200_000,
+        quarantine_rows: int = 1_000,
+        snapshots: int = 3,
+        on_batch: Callable[[int, float], None] | None = None,
+        defer: Callable[[Callback], object] | None = None,
+    ) -> None:
+        self._settings: dict[str, Any] = {
+            "queue_rows": queue_rows,
+            "quarantine_rows": quarantine_rows,
+            "snapshots": snapshots,
+            "on_batch": on_batch,
+            "defer": defer,
+        }
+        self._queue_rows = queue_rows
+        self._quarantine_rows = quarantine_rows
+        self._snapshots_kept = snapshots
+        self._on_batch = on_batch
+        self._defer = defer
+        self._queue: list[tuple[Entry | Snapshot, Callback | None]] = []
+        self._scheduled = False
+        self._refusing: str | None = None
+        self._inputs: list[Entry] = []
+        self._snapshots: dict[int, Snapshot] = {}
+        self._events: list[tuple[int, EventRow]] = []
+        self._event_ids: set[str] = set()
+        self._events_ever = 0
+        self._quarantine: list[tuple[int, QuarantineRow]] = []
+        self._totals: Counter[str] = Counter()
+        self._audit: list[AuditRow] = []
+        self._next = 1
+        self.failures = 0
+        self.over_bound = 0
+        self.last_error: str | None = None
+        self.last_batch = (0, 0.0)
+
+    def open(self) -> None:
+        """Nothing to open; there for the real one's sake."""
+
+    def start(self) -> None:
+        """Take the running event loop for callbacks, where no ``defer`` was given."""
+        if self._defer is None:
+            self._defer = asyncio.get_running_loop().call_soon
+
+    async def close(self, timeout_s: float = 2.0) -> None:
+        """Commit what is queued and call its callbacks."""
+        self._commit()
+
+    def fail(self, reason: str) -> None:
+        """Play a disk that refuses every commit, until :meth:`recover`."""
+        self._refusing = reason
+        self._commit()
+
+    def recover(self) -> None:
+        """Let commits through again; what waited goes first."""
+        self._refusing = None
+        self._schedule()
+
+    def reopened(self) -> MemoryJournal:
+        """What a new process would find: everything committed, and nothing else."""
+        other = MemoryJournal(**self._settings)
+        other._inputs = list(self._inputs)
+        other._snapshots = dict(self._snapshots)
+        other._events = list(self._events)
+        other._event_ids = set(self._event_ids)
+        other._events_ever = self._events_ever
+        other._quarantine = list(self._quarantine)
+        other._totals = Counter(self._totals)
+        other._audit = list(self._audit)
+        other._next = self.last_position() + 1
+        return other
+
+    def append(self, entry: Entry, committed: Callback | None = None) -> None:
+        """Queue an entry; ``committed`` is deferred. Raises ``ValueError`` for a position out of turn."""
+        if entry.position != self._next:
+            raise ValueError(f"position {entry.position} does not follow {self._next - 1}")
+        self._next += 1
+        self._queue.append((entry, committed))
+        if len(self._queue) > self._queue_rows:
+            self.over_bound += 1
+        self._schedule()
+
+    def save_snapshot(self, snapshot: Snapshot) -> None:
+        """Queue a snapshot behind the entries already appended."""
+        self._queue.append((snapshot, None))
+        self._schedule()
+
+    def latest_snapshot(self) -> Snapshot | None:
+        """The newest committed snapshot."""
+        return self._snapshots[max(self._snapshots)] if self._snapshots else None
+
+    def entries_after(self, position: int) -> Iterator[Entry]:
+        """Every committed entry with a greater position, in order, with empty ``effects``."""
+        return (replace(entry, effects=()) for entry in list(self._inputs) if entry.position > position)
+
+    def last_position(self) -> int:
+        """The greatest committed position, 0 where there is none."""
+        newest = self._inputs[-1].position if self._inputs else 0
+        return max(newest, *self._snapshots, 0)
+
+    @property
+    def healthy(self) -> bool:
+        """False while commits are refused, or more waits than the queue may hold."""
+        return self._refusing is None and len(self._queue) <= self._queue_rows
+
+    @property
+    def depth(self) -> int:
+        """Rows that are not committed yet."""
+        return len(self._queue)
+
+    async def prune(self, now: int, *, keep_inputs_us: int, keep_events_us: int) -> Pruned:
+        """Delete as the real one does; returns how many rows went."""
+        needed = min(self._snapshots, default=0)
+        limit = now - keep_inputs_us
+        old = sum(1 for _ in takewhile(lambda entry: entry.at < limit and entry.position < needed, self._inputs))
+        del self._inputs[:old]
+        kept = [(seq, row) for seq, row in self._events if row.time >= now - keep_events_us]
+        gone = len(self._events) - len(kept)
+        self._events = kept
+        self._event_ids = {row.id for _, row in kept}
+        return Pruned(old, gone)
+
+    async def history(
+        self,
+        *,
+        aircraft: str | None = None,
+        door: str | None = None,
+        code: str | None = None,
+        since: int | None = None,
+        until: int | None = None,
+        limit: int = 100,
+        before_cursor: str | None = None,
+    ) -> Page:
+        """Lifecycle events, newest first. Raises :class:`monitor.adapters.journal_rows.CursorError`."""
+        rows = [
+            ((row.time, seq), row)
+            for seq, row in self._events
+            if aircraft in (None, row.aircraft)
+            and door in (None, row.door)
+            and code in (None, row.code)
+            and (since is None or row.time >= since)
+            and (until is None or row.time < until)
+        ]
+        return _page(rows, event_readout, limit, before_cursor)
+
+    async def quarantine(self, *, limit: int = 100, before: str | None = None) -> Page:
+        """Rejected inputs, newest first; raises as :meth:`history`."""
+        return _page([((0, seq), row) for seq, row in self._quarantine], quarantine_readout, limit, before)
+
+    async def quarantine_totals(self) -> dict[str, int]:
+        """How many inputs were ever rejected, by reason."""
+        return dict(sorted(self._totals.items()))
+
+    async def audit(self, *, limit: int = 100, before: str | None = None) -> Page:
+        """What people did, newest first; raises as :meth:`history`."""
+        return _page([((0, seq), row) for seq, row in enumerate(self._audit)], audit_readout, limit, before)
+
+    def _schedule(self) -> None:
+        if self._defer is None:
+            raise RuntimeError("the journal is not started")
+        if not self._scheduled:
+            self._scheduled = True
+            self._defer(self._commit)
+
+    def _commit(self) -> None:
+        self._scheduled = False
+        if self._refusing is not None:
+            self.failures += 1
+            self.last_error = self._refusing
+            return
+        batch, self._queue = self._queue, []
+        entries = [item for item, _ in batch if isinstance(item, Entry)]
+        self._inputs.extend(entries)
+        self._keep(entries)
+        for item, _ in batch:
+            if isinstance(item, Snapshot):
+                self._snapshots[item.position] = item
+        for position in sorted(self._snapshots)[: -self._snapshots_kept]:
+            del self._snapshots[position]
+        self.last_batch = (len(batch), 0.0)
+        faults = []
+        for _, committed in batch:
+            try:
+                if committed is not None:
+                    committed()
+            except Exception as error:  # one listener's fault must not keep the others waiting
+                faults.append(error)
+        if batch and self._on_batch is not None:
+            self._on_batch(len(batch), 0.0)
+        if faults:
+            raise faults[0]
+
+    def _keep(self, entries: list[Entry]) -> None:
+        kept = kept_rows(entries)
+        for event in kept.events:
+            if event.id not in self._event_ids:
+                self._event_ids.add(event.id)
+                self._events_ever += 1
+                self._events.append((self._events_ever, event))
+        for rejected in kept.quarantine:
+            self._totals[rejected.reason] += 1
+            self._quarantine.append((self._totals.total(), rejected))
+        del self._quarantine[: -self._quarantine_rows]
+        self._audit.extend(kept.audit)
+
+
+def _page(rows: list[tuple[tuple[int, int], R]], read: Callable[[R], Readout], limit: int, cursor: str | None) -> Page:
+    if cursor is not None:
+        end = decode_cursor(cursor)
+        rows = [(place, row) for place, row in rows if place < end]
+    rows.sort(key=lambda item: item[0], reverse=True)
+    wanted = page_size(limit)
+    page = rows[:wanted]
+    following = encode_cursor(*page[-1][0]) if len(rows) > wanted else None
+    return Page([read(row) for _, row in page], following)

@@ -1,0 +1,67 @@
+"""How old rows leave the journal: a few at a time, and never one that a restart needs.
+
+Owns which rows may go. The writer thread calls it between two commits; a step is small
+enough that no commit waits noticeably for it.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass, field
+from typing import Final, NamedTuple
+
+CHUNK_ROWS: Final = 500
+
+
+class Pruned(NamedTuple):
+    """How many rows went."""
+
+    inputs: int
+    events: int
+
+
+@dataclass(slots=True)
+class Pruning:
+    """One request under way. Times are µs; a row goes when it is older than its limit.
+
+    Inputs go from the oldest on, and only those below the oldest snapshot that is kept,
+    from which a restart may have to replay.
+    """
+
+    inputs_before: int
+    events_before: int
+    inputs: int = 0
+    events: int = 0
+    inputs_done: bool = field(default=False, init=False)
+
+    def step(self, connection: sqlite3.Connection) -> bool:
+        """Delete one chunk in a transaction of its own; return whether nothing is left to do."""
+        if not self.inputs_done:
+            gone = self._delete_inputs(connection)
+            self.inputs += gone
+            self.inputs_done = gone < CHUNK_ROWS
+            return False
+        gone = connection.execute(
+            "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE time < ? ORDER BY time LIMIT ?)",
+            (self.events_before, CHUNK_ROWS),
+        ).rowcount
+        self.events += gone
+        return gone < CHUNK_ROWS
+
+    def _delete_inputs(self, connection: sqlite3.Connection) -> int:
+        needed = connection.execute("SELECT min(position) FROM snapshots").fetchone()[0]
+        if needed is None:
+            return 0
+        # The first row of the chunk that has to stay; the rows behind it stay with it, so
+        # that what is left has no gap even where the wall clock once went back.
+        stop = connection.execute(
+            "SELECT min(position) FROM (SELECT position, at FROM inputs ORDER BY position LIMIT ?)"
+            " WHERE at >= ? OR position >= ?",
+            (CHUNK_ROWS, self.inputs_before, needed),
+        ).fetchone()[0]
+        if stop is None:
+            return connection.execute(
+                "DELETE FROM inputs WHERE position IN (SELECT position FROM inputs ORDER BY position LIMIT ?)",
+                (CHUNK_ROWS,),
+            ).rowcount
+        return connection.execute("DELETE FROM inputs WHERE position < ?", (stop,)).rowcount

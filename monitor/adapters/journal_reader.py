@@ -1,0 +1,187 @@
+"""What the journal answers: where to start from, the history, the quarantine, the audit.
+
+Owns the queries, over a read-only connection of its own. It never writes, so that it may
+be used beside a running monitor. Every answer is bounded by a page.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import structlog
+
+from monitor.adapters.journal_rows import (
+    DELIVERY,
+    Page,
+    audit_readout,
+    decode_cursor,
+    encode_cursor,
+    event_readout,
+    page_size,
+    quarantine_readout,
+    snapshot_digest,
+)
+from monitor.adapters.journal_store import JournalError, connect_reader
+from monitor.ports import Entry, Readout, Snapshot
+
+REPLAY_ROWS: Final = 1000
+"""How many entries are read at a time; no read transaction outlives one of these."""
+
+_ENTRIES: Final = (
+    "SELECT position, at, kind, CASE typeof(topic) WHEN 'integer' THEN (SELECT name FROM topics WHERE id = topic)"
+    " ELSE topic END, payload, retained FROM inputs WHERE position > ? ORDER BY position LIMIT ?"
+)
+
+_log = structlog.get_logger(__name__)
+
+
+class JournalReader:
+    """Reads one journal file; for one thread at a time. Raises :class:`JournalError` throughout."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._connection = connect_reader(path)
+
+    def close(self) -> None:
+        """Close the file."""
+        self._connection.close()
+
+    def interrupt(self) -> None:
+        """Break off what another thread is asking, which then raises; the file stays open."""
+        self._connection.interrupt()
+
+    def last_position(self) -> int:
+        """The greatest position on disk, 0 where there is none."""
+        # A pruned journal may have no input left, but the snapshot that made it prunable.
+        rows = self._select(
+            "SELECT max(coalesce((SELECT max(position) FROM inputs), 0), coalesce(max(position), 0)) FROM snapshots"
+        )
+        return int(rows[0][0])
+
+    def entries_after(self, position: int) -> Iterator[Entry]:
+        """Every entry with a greater position, in order, with empty ``effects``."""
+        while rows := self._select(_ENTRIES, position, REPLAY_ROWS):
+            for number, at, kind, topic, payload, retained in rows:
+                yield Entry(number, at, kind or DELIVERY, topic, payload, bool(retained))
+            position = rows[-1][0]
+
+    def latest_snapshot(self) -> Snapshot | None:
+        """The newest snapshot that is whole; ``None`` where all inputs have to be replayed.
+
+        Raises :class:`JournalError` where none is whole and the first inputs are gone.
+        """
+        positions = [row[0] for row in self._select("SELECT position FROM snapshots ORDER BY position DESC")]
+        for position in positions:
+            snapshot = self._whole_snapshot(position)
+            if snapshot is not None:
+                return snapshot
+            _log.error("snapshot is damaged, an older one is used", action="snapshot-damaged", position=position)
+        first = self._select("SELECT coalesce(min(position), 1) FROM inputs")[0][0]
+        if positions and first > 1:
+            raise JournalError(
+                f"no snapshot in the journal {self._path} is readable and the inputs before them are gone; "
+                "restore a backup, or start with an empty data folder"
+            )
+        return None
+
+    def _whole_snapshot(self, position: int) -> Snapshot | None:
+        # One at a time: a page that the disk has spoilt makes the read itself fail.
+        try:
+            [(at, digest, body)] = self._connection.execute(
+                "SELECT at, digest, CAST(body AS BLOB) FROM snapshots WHERE position = ?", (position,)
+            ).fetchall()
+        except sqlite3.DatabaseError as error:
+            _log.error("snapshot cannot be read", action="snapshot-unreadable", position=position, error=str(error))
+            return None
+        snapshot = Snapshot(position, at, body)
+        return snapshot if snapshot_digest(snapshot) == digest else None
+
+    def history(
+        self,
+        *,
+        aircraft: str | None,
+        door: str | None,
+        code: str | None,
+        since: int | None,
+        until: int | None,
+        limit: int,
+        before_cursor: str | None,
+    ) -> Page:
+        """Lifecycle events, newest first; ``since`` (from) and ``until`` (before) in µs.
+
+        Raises :class:`CursorError` for a cursor that is not ours.
+        """
+        conditions: list[tuple[str, Any]] = [
+            ("aircraft = ?", aircraft),
+            ("door = ?", door),
+            ("code = ?", code),
+            ("time >= ?", since),
+            ("time < ?", until),
+        ]
+        return self._page(
+            "SELECT id, time, aircraft, door, code, type, data, seq FROM events",
+            [(text, value) for text, value in conditions if value is not None],
+            ("time", "seq"),
+            limit,
+            before_cursor,
+            lambda row: (event_readout(row), (row[1], row[7])),
+        )
+
+    def quarantine(self, *, limit: int, before: str | None) -> Page:
+        """Rejected inputs, newest first. Raises :class:`CursorError`."""
+        return self._page(
+            "SELECT at, reason, topic, detail, payload, size, seq FROM quarantine",
+            [],
+            ("seq",),
+            limit,
+            before,
+            lambda row: (quarantine_readout(row), (0, row[6])),
+        )
+
+    def quarantine_totals(self) -> dict[str, int]:
+        """How many inputs were ever rejected, by reason."""
+        return dict(self._select("SELECT reason, total FROM quarantine_totals ORDER BY reason"))
+
+    def audit(self, *, limit: int, before: str | None) -> Page:
+        """What people did, newest first. Raises :class:`CursorError`."""
+        return self._page(
+            "SELECT time, person, action, subject, reason, was, became, seq FROM audit",
+            [],
+            ("seq",),
+            limit,
+            before,
+            lambda row: (audit_readout(row), (0, row[7])),
+        )
+
+    def _page(
+        self,
+        select: str,
+        conditions: list[tuple[str, Any]],
+        order: tuple[str, ...],
+        limit: int,
+        cursor: str | None,
+        read: Callable[[Sequence[Any]], tuple[Readout, tuple[int, int]]],
+    ) -> Page:
+        values = [value for _, value in conditions]
+        texts = [text for text, _ in conditions]
+        if cursor is not None:
+            texts.append(f"({', '.join(order)}) < ({', '.join('?' * len(order))})")
+            values.extend(decode_cursor(cursor)[-len(order) :])
+        where = " WHERE " + " AND ".join(texts) if texts else ""
+        wanted = page_size(limit)
+        newest_first = ", ".join(f"{column} DESC" for column in order)
+        rows = self._select(f"{select}{where} ORDER BY {newest_first} LIMIT ?", *values, wanted + 1)
+        answers = [read(row) for row in rows[:wanted]]
+        following = encode_cursor(*answers[-1][1]) if len(rows) > wanted else None
+        return Page([answer for answer, _ in answers], following)
+
+    def _select(self, sql: str, *values: Any) -> list[Any]:
+        try:
+            with contextlib.closing(self._connection.execute(sql, values)) as cursor:
+                return cursor.fetchall()
+        except sqlite3.Error as error:
+            raise JournalError(f"the journal {self._path} cannot be read: {error}") from None

@@ -1,0 +1,223 @@
+"""What the journal's rows are: from effects to columns, and from columns to answers.
+
+Owns the shape of a row, of a page and of its cursor. Pure: it knows no database and
+no file, so that the real journal and the fake one give the same answers.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any, Final, NamedTuple
+
+import orjson
+
+from monitor.core.effects import PublishEvent, RecordAudit, RejectInput
+from monitor.core.times import format_time
+from monitor.ports import Entry, Readout, Snapshot
+
+DELIVERY: Final = "message"
+"""The kind of an entry that came from the broker."""
+
+EVENT_TYPE_PREFIX: Final = "sillwatch.alert."
+"""What a lifecycle event's type begins with on the wire."""
+
+QUARANTINED_BYTES: Final = 1024
+"""How much of a rejected payload is kept beside its reason."""
+
+PAGE_ROWS_MAX: Final = 1000
+"""The most rows one page may hold."""
+
+
+class CursorError(ValueError):
+    """the cursor is not one that this journal gave out; leave it away to start from the newest"""
+
+    def __init__(self) -> None:
+        super().__init__(type(self).__doc__)
+
+
+class Page(NamedTuple):
+    """Rows, newest first; ``next_cursor`` asks for what follows, ``None`` at the end."""
+
+    rows: list[Readout]
+    next_cursor: str | None
+
+
+class EventRow(NamedTuple):
+    """One lifecycle change; ``data`` is JSON text."""
+
+    id: str
+    time: int
+    aircraft: str
+    door: str
+    code: str
+    type: str
+    data: str
+    position: int
+
+
+class QuarantineRow(NamedTuple):
+    """One rejected input: ``payload`` is its beginning, ``size`` its whole length in bytes."""
+
+    at: int
+    reason: str
+    topic: str
+    detail: str
+    payload: bytes
+    size: int
+    position: int
+
+
+class AuditRow(NamedTuple):
+    """One person's action."""
+
+    time: int
+    person: str
+    action: str
+    subject: str
+    reason: str
+    was: str
+    became: str
+    position: int
+
+
+class Kept(NamedTuple):
+    """The rows that a batch of entries led to, in order."""
+
+    events: list[EventRow]
+    quarantine: list[QuarantineRow]
+    audit: list[AuditRow]
+
+
+def kept_rows(entries: Iterable[Entry]) -> Kept:
+    """Turn the entries' effects into rows; effects that are not kept are passed over."""
+    kept = Kept([], [], [])
+    for entry in entries:
+        for effect in entry.effects:
+            if isinstance(effect, PublishEvent):
+                kept.events.append(_event_row(effect, entry.position))
+            elif isinstance(effect, RejectInput):
+                kept.quarantine.append(_quarantine_row(effect, entry))
+            elif isinstance(effect, RecordAudit):
+                kept.audit.append(_audit_row(effect, entry.position))
+    return kept
+
+
+def _event_row(effect: PublishEvent, position: int) -> EventRow:
+    return EventRow(
+        _storable(effect.id),
+        effect.time,
+        _storable(effect.aircraft),
+        _storable(effect.door),
+        _storable(effect.code),
+        _storable(effect.type),
+        _encode_data(effect.data),
+        position,
+    )
+
+
+def _audit_row(effect: RecordAudit, position: int) -> AuditRow:
+    _, *texts = effect
+    by, action, subject, reason, before, after = map(_storable, texts)
+    return AuditRow(effect.time, by, action, subject, reason, before, after, position)
+
+
+def _quarantine_row(effect: RejectInput, entry: Entry) -> QuarantineRow:
+    reason, topic, detail = map(_storable, effect)
+    payload = entry.payload
+    return QuarantineRow(entry.at, reason, topic, detail, payload[:QUARANTINED_BYTES], len(payload), entry.position)
+
+
+def _storable(text: str) -> str:
+    # A lone surrogate, which JSON can smuggle in, fits neither UTF-8 nor the database:
+    # one such name must not keep every later entry off the disk.
+    return text if text.isascii() else text.encode("utf-8", "replace").decode()
+
+
+def _encode_data(data: dict[str, Any]) -> str:
+    try:
+        return orjson.dumps(data).decode()
+    except TypeError:  # the same reason; the standard library takes what orjson refuses
+        return _storable(json.dumps(data, ensure_ascii=False, default=str))
+
+
+def event_readout(row: Sequence[Any]) -> Readout:
+    """Give an :class:`EventRow`'s columns as a reader wants them."""
+    identity, time, aircraft, door, code, kind, data = row[:7]
+    return {
+        "id": identity,
+        "type": EVENT_TYPE_PREFIX + kind,
+        "time": format_time(time),
+        "aircraft": aircraft,
+        "door": door,
+        "code": code,
+        "data": orjson.loads(data),
+    }
+
+
+def quarantine_readout(row: Sequence[Any]) -> Readout:
+    """Give a :class:`QuarantineRow`'s columns; what is not text comes as ``payload_base64``."""
+    at, reason, topic, detail, payload, size = row[:6]
+    readout = {"at": format_time(at), "reason": reason, "topic": topic, "detail": detail, "size": size}
+    text = _text_of(payload, cut=size > len(payload))
+    if text is None:
+        readout["payload_base64"] = base64.b64encode(payload).decode()
+    else:
+        readout["payload"] = text
+    return readout
+
+
+def _text_of(payload: bytes, *, cut: bool) -> str | None:
+    # A cut may fall inside a character, which takes up to four bytes.
+    for missing in range(4 if cut else 1):
+        try:
+            return payload[: len(payload) - missing].decode()
+        except UnicodeDecodeError:
+            continue
+    return None
+
+
+def audit_readout(row: Sequence[Any]) -> Readout:
+    """Give an :class:`AuditRow`'s columns as a reader wants them."""
+    time, person, action, subject, reason, was, became = row[:7]
+    return {
+        "time": format_time(time),
+        "by": person,
+        "action": action,
+        "subject": subject,
+        "reason": reason,
+        "before": was,
+        "after": became,
+    }
+
+
+def encode_cursor(time: int, seq: int) -> str:
+    """Write the place after a page's last row, for the caller to hand back unread."""
+    return base64.urlsafe_b64encode(f"{time}.{seq}".encode()).decode().rstrip("=")
+
+
+def decode_cursor(cursor: str) -> tuple[int, int]:
+    """Read :func:`encode_cursor`'s text. Raises :class:`CursorError`."""
+    try:
+        text = base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True).decode("ascii")
+        time, seq = (int(part) for part in text.split("."))
+    except (binascii.Error, ValueError):
+        raise CursorError from None
+    if max(abs(time), abs(seq)) >= 2**63:
+        raise CursorError
+    return time, seq
+
+
+def page_size(limit: int) -> int:
+    """Hold a wanted page size within 1 and :data:`PAGE_ROWS_MAX`."""
+    return max(1, min(limit, PAGE_ROWS_MAX))
+
+
+def snapshot_digest(snapshot: Snapshot) -> bytes:
+    """Checksum a snapshot with the place it belongs to."""
+    digest = hashlib.blake2b(f"{snapshot.position} {snapshot.at} ".encode(), digest_size=16)
+    digest.update(snapshot.body)
+    return digest.digest()

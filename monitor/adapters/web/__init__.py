@@ -1,0 +1,11 @@
+"""The HTTP side: JSON answers, people's commands, the live stream and the page.
+
+Owns everything that speaks HTTP. It reads the engine through :class:`.ports.Reader`
+and changes it only by submitting a command; it never decides what a reading means.
+"""
+
+from monitor.adapters.web.ports import MetricsPage, Reader
+from monitor.adapters.web.server import ListenError, WebServer
+from monitor.adapters.web.stream import Stream
+
+__all__ = ["ListenError", "MetricsPage", "Reader", "Stream", "WebServer"]

@@ -1,0 +1,125 @@
+"""What clients may send: the bodies of commands and the parameters of lists.
+
+Owns shapes and bounds only; whether an action is allowed now is the core's to say.
+Unknown keys are refused, since a mistyped filter that is ignored shows too much.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
+
+from monitor.adapters.web.paging import LIMIT_DEFAULT, LIMIT_MAX
+from monitor.core.alert import AlertState, Priority
+from monitor.core.times import parse_time
+
+SHELVE_MINUTES_MAX = 480
+
+_PRINTABLE = r"^[^\x00-\x1f\x7f]*$"
+
+Name = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=_PRINTABLE)]
+Sentence = Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=_PRINTABLE)]
+Minutes = Annotated[float, Field(gt=0, le=SHELVE_MINUTES_MAX, strict=True, allow_inf_nan=False)]
+
+
+def _blank_is_absent(value: object) -> object:
+    return None if isinstance(value, str) and not value.strip() else value
+
+
+def _read_time(value: object) -> object:
+    if value is None or value == "":
+        return None
+    if not isinstance(value, str):
+        raise ValueError("not an RFC 3339 time such as 2026-03-01T10:15:00.125Z")
+    return parse_time(value)
+
+
+def _split_words(value: object) -> object:
+    """``["a,b", ""]`` → ``["a", "b"]``: repeated, comma-separated and empty all work."""
+    if isinstance(value, list) and all(isinstance(part, str) for part in value):
+        return [word for part in value for word in part.split(",") if word]
+    return value
+
+
+_TIME_SCHEMA: dict[str, Any] = {"anyOf": [{"type": "string", "format": "date-time"}, {"type": "null"}]}
+
+OptionalName = Annotated[Name | None, BeforeValidator(_blank_is_absent)]
+OptionalSentence = Annotated[Sentence | None, BeforeValidator(_blank_is_absent)]
+OptionalText = Annotated[str | None, Field(max_length=64), BeforeValidator(_blank_is_absent)]
+OptionalTime = Annotated[int | None, BeforeValidator(_read_time), WithJsonSchema(_TIME_SCHEMA)]
+
+Presence = Literal["present", "powered_down", "away"]
+
+
+class _Body(BaseModel):
+    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True)
+
+
+class AlertAction(_Body):
+    """What a person does to an alert; all of it optional."""
+
+    by: OptionalName = Field(None, description="Who; without it the action is recorded as unnamed")
+    reason: OptionalSentence = None
+    minutes: Minutes | None = Field(None, description="Used by shelving only")
+    seen: OptionalTime = Field(None, description="The changed_at that the person saw; a newer alert is then refused")
+
+
+class Shelving(_Body):
+    """Setting an alert aside for a while."""
+
+    by: Name
+    reason: Sentence
+    minutes: Minutes
+    seen: OptionalTime = None
+
+
+class DoorResetting(_Body):
+    """Putting a door whose slide was released back into service."""
+
+    by: Name
+    reason: Sentence
+
+
+class PresenceDeclaration(_Body):
+    """Saying where an aircraft is."""
+
+    presence: Presence
+    by: OptionalName = None
+    reason: OptionalSentence = None
+
+
+class PageQuery(BaseModel):
+    """The parameters that every list takes."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    limit: int = Field(LIMIT_DEFAULT, ge=1, le=LIMIT_MAX)
+    after: Annotated[str | None, Field(max_length=1000), BeforeValidator(_blank_is_absent)] = Field(
+        None, description="The next of the page before"
+    )
+
+
+class AlertQuery(PageQuery):
+    """Filters of the alert list; each may be given more than once, or separated by commas."""
+
+    state: Annotated[list[AlertState], BeforeValidator(_split_words)] = Field(default_factory=list)
+    priority: Annotated[list[Priority], BeforeValidator(_split_words)] = Field(default_factory=list)
+    aircraft: Annotated[list[str], BeforeValidator(_split_words)] = Field(default_factory=list)
+
+
+class HistoryQuery(PageQuery):
+    """Filters of the history."""
+
+    aircraft: OptionalText = None
+    door: OptionalText = None
+    code: OptionalText = None
+    since: OptionalTime = Field(None, description="From this moment on")
+    until: OptionalTime = Field(None, description="Before this moment")
+
+
+class PageDocument(BaseModel):
+    """One page of a list; ``next`` is the cursor of the following one, or null at the end."""
+
+    items: list[dict[str, Any]]
+    next: str | None

@@ -1,0 +1,77 @@
+"""What the HTTP side asks of the engine.
+
+Owns the one seam between web and engine. Every answer is JSON-ready: plain dicts,
+lists, strings, numbers, booleans and ``None``; times in them are RFC 3339 text.
+Times handed over as ``int`` are microseconds since the Unix epoch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from monitor.core.effects import Effect
+from monitor.core.events import Command
+from monitor.ports import Readout
+
+MetricsPage = Callable[[str], tuple[bytes, str]]
+"""Renders the metrics for an ``Accept`` header: the body and its content type."""
+
+
+class Reader(Protocol):
+    """Answers about the present and the past; the plain methods are quick and run on the loop."""
+
+    def list_aircraft(self) -> list[Readout]:
+        """One row per aircraft.
+
+        Keys: ``aircraft, type, stand, presence, feed, simulated, door_states`` (door → state),
+        ``alerts`` (priority → number), ``last_message_at`` and ``age_s``.
+        """
+
+    def aircraft(self, reg: str) -> Readout | None:
+        """One aircraft whole: its row with ``signals``, ``doors``, ``alerts``, ``deaf_to`` and ``held``."""
+
+    def alerts(self) -> list[Readout]:
+        """Every alert that is not normal, as its document of the wire contract."""
+
+    def catalogue(self) -> list[Readout]:
+        """Every rule, keyed by ``code``."""
+
+    def health(self) -> Readout:
+        """Whether the instance can be trusted now.
+
+        Keys: ``ready``, ``reasons`` (sentences), ``broker``, ``journal``, ``loop_lag_s``,
+        ``instance``, ``version``, ``started``, ``site`` and ``timezone``.
+        """
+
+    def now(self) -> int:
+        """The engine's clock, in µs."""
+
+    async def history(
+        self,
+        *,
+        aircraft: str | None,
+        door: str | None,
+        code: str | None,
+        since: int | None,
+        until: int | None,
+        limit: int,
+        before: int | None,
+    ) -> Readout:
+        """Lifecycle events, the newest first: ``{"items": [...], "next": int | None}``.
+
+        ``since`` is inclusive and ``until`` exclusive (µs); ``before`` is a ``next`` of an
+        earlier answer.
+        """
+
+    async def quarantine(self, *, limit: int, before: int | None) -> Readout:
+        """Rejected messages, the newest first, in the same form."""
+
+    async def audit(self, *, limit: int, before: int | None) -> Readout:
+        """People's actions, the newest first, in the same form."""
+
+    async def submit(self, command: Command) -> Sequence[Effect]:
+        """Take a person's action; returns its effects once they are durable.
+
+        A ``RefuseCommand`` among them means that it did not take effect.
+        """

@@ -1,0 +1,320 @@
+"""The keys of the site's file: the aerodrome and how this instance runs there.
+
+Owns names, ranges and defaults. The sections below ``site`` are handed out as they are,
+frozen; a password is never among them, only the file that holds it.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import zoneinfo
+from pathlib import Path
+from typing import Annotated, Final, Literal
+from urllib.parse import SplitResult, urlsplit
+
+from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator, model_validator
+
+from monitor.config.models import NAME_FORM, Name, Registration, Section, Thresholds, wrong
+
+MQTT_PORT: Final = 1883
+MQTTS_PORT: Final = 8883
+
+PathText = Annotated[Path, Field(strict=False)]
+
+
+def _word(value: object) -> object:
+    return str(value) if type(value) is int else value
+
+
+Protocol = Annotated[
+    Literal["auto", "3.1.1", "5"],
+    BeforeValidator(_word),
+    WithJsonSchema({"enum": ["auto", "3.1.1", "5", 5], "type": ["string", "integer"]}),
+]
+
+
+class SiteSection(Section):
+    """The aerodrome that this instance serves."""
+
+    name: Name = Field(description=f"the site's name in the topics, {NAME_FORM}", examples=["tarnwick"])
+    elevation_m: float = Field(ge=-500, le=6000, description="the height above sea level in metres", examples=[210])
+    timezone: str = Field(
+        default="UTC",
+        description="the IANA time zone that times are shown in",
+        examples=["UTC", "Etc/GMT-1"],
+    )
+    stands: list[Name] = Field(min_length=1, description="a list of the stands' names", examples=[["S11", "S12"]])
+    visiting: bool = Field(
+        default=True, description="true where aircraft that are not listed are served too, else false"
+    )
+    aircraft: dict[Registration, Name | None] = Field(
+        default_factory=dict,
+        description="registrations that are at home here, each with its type or nothing",
+        examples=[{"XX-ABC": "alder"}],
+    )
+
+    @field_validator("timezone")
+    @classmethod
+    def _check_timezone(cls, value: str) -> str:
+        if value == "UTC":
+            return value
+        try:
+            zoneinfo.ZoneInfo(value)
+        except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+            raise wrong(f"{value!r} is not an IANA time zone; give one such as UTC or Etc/GMT-1") from None
+        return value
+
+    @field_validator("stands")
+    @classmethod
+    def _check_stands(cls, value: list[str]) -> list[str]:
+        for index, stand in enumerate(value):
+            if stand in value[:index]:
+                raise wrong(f"{stand!r} is listed twice; list each stand once")
+        return value
+
+    @model_validator(mode="after")
+    def _check_served(self) -> SiteSection:
+        if not self.visiting and not self.aircraft:
+            raise wrong("no aircraft would be served; list some under 'aircraft' or give 'visiting: true'")
+        return self
+
+
+class Broker(Section):
+    """How to reach the MQTT broker."""
+
+    url: str = Field(
+        default="mqtt://127.0.0.1:1883",
+        description="the broker's address, mqtt:// or mqtts://, a host and a port",
+        examples=["mqtt://127.0.0.1:1883"],
+    )
+    protocol: Protocol = Field(
+        default="auto", description="the MQTT version; auto tries 5 and falls back to 3.1.1", examples=["auto"]
+    )
+    instance: str = Field(
+        default="",
+        pattern=r"^[A-Za-z0-9_-]{0,64}$",
+        description="this instance's name on its status topic; left out, 'sillwatch-' and the site's name",
+        examples=["sillwatch-tarnwick"],
+    )
+    client_id: str = Field(
+        default="",
+        max_length=128,
+        description="the MQTT client identifier, which keeps the session; left out, the instance's name",
+        examples=["sillwatch-tarnwick"],
+    )
+    keepalive_s: int = Field(
+        default=10, ge=1, le=65535, description="the seconds of silence until a ping; the broker waits 1.5 times that",
+        examples=[10],
+    )  # fmt: skip
+    user: str | None = Field(default=None, min_length=1, description="the user name at the broker", examples=["door"])
+    password_file: PathText | None = Field(
+        default=None,
+        description="the path of a file whose first line is the password, relative to this file",
+        examples=["broker.password"],
+    )
+    ca_file: PathText | None = Field(
+        default=None,
+        description="for mqtts, the path of the certificate authority's PEM file, relative to this file; "
+        "left out, the system's",
+        examples=["ca.pem"],
+    )
+    in_flight_max: int = Field(
+        default=1000, ge=1, le=65535, description="the number of messages that may be unacknowledged at once",
+        examples=[1000],
+    )  # fmt: skip
+    outgoing_max: int = Field(
+        default=10_000, ge=1, le=1_000_000, description="the number of messages that are kept for a broker that is away",
+        examples=[10000],
+    )  # fmt: skip
+
+    @field_validator("url")
+    @classmethod
+    def _check_url(cls, value: str) -> str:
+        right = "give one such as mqtt://127.0.0.1:1883"
+        try:
+            parts = urlsplit(value)
+            port = parts.port
+        except ValueError:
+            raise wrong(f"the address has no usable host and port; {right}") from None
+        if parts.username is not None or parts.password is not None:
+            raise wrong("an address must not hold a user or a password; use 'user' and 'password_file'")
+        if parts.scheme not in {"mqtt", "mqtts"}:
+            raise wrong(f"{value!r} does not start with mqtt:// or mqtts://; {right}")
+        if not parts.hostname or port == 0:
+            raise wrong(f"{value!r} names no host or no usable port; {right}")
+        if parts.path not in {"", "/"} or parts.query or parts.fragment:
+            raise wrong(f"{value!r} goes on after the port; {right}")
+        return value
+
+    @model_validator(mode="after")
+    def _check_sign_in(self) -> Broker:
+        if self.password_file is not None and self.user is None:
+            raise wrong("password_file is given without a user; give 'user' too")
+        if self.ca_file is not None and not self.tls:
+            raise wrong("ca_file is given for an address without TLS; give an address that starts with mqtts://")
+        return self
+
+    @property
+    def _parts(self) -> SplitResult:
+        return urlsplit(self.url)
+
+    @property
+    def tls(self) -> bool:
+        """Whether the connection is encrypted."""
+        return self._parts.scheme == "mqtts"
+
+    @property
+    def host(self) -> str:
+        """The broker's host name or address."""
+        return self._parts.hostname or ""
+
+    @property
+    def port(self) -> int:
+        """The broker's port; 1883, or 8883 with TLS, where the address names none."""
+        return self._parts.port or (MQTTS_PORT if self.tls else MQTT_PORT)
+
+
+class Http(Section):
+    """Where the board and the HTTP interface are served."""
+
+    host: str = Field(default="127.0.0.1", description="the address to listen on", examples=["127.0.0.1"])
+    port: int = Field(
+        default=8080, ge=0, le=65535, description="the port to listen on, 0 for a free one", examples=[8080]
+    )
+
+    @field_validator("host")
+    @classmethod
+    def _check_host(cls, value: str) -> str:
+        if not is_loopback(value):
+            raise wrong(
+                f"{value!r} can be reached from other machines and sign-in is not configured; "
+                "give a loopback address such as 127.0.0.1, ::1 or localhost"
+            )
+        return value
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether only this machine can reach ``host``."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+class Data(Section):
+    """Where the record is kept, and for how long."""
+
+    directory: PathText = Field(
+        default=Path("data"),
+        description="the folder of the journal, relative to the folder the program is started in",
+        examples=["data"],
+    )
+    retention_days: int = Field(
+        default=365, ge=1, le=36500, description="the number of days after which the record is deleted", examples=[365]
+    )
+
+
+class Alerts(Section):
+    """The limits of the alert lifecycle and of its health figures."""
+
+    shelve_minutes_max: int = Field(
+        default=480, ge=1, le=480, description="the longest shelving in minutes", examples=[480]
+    )
+    permit_minutes_max: int = Field(
+        default=720, ge=1, le=720, description="the longest permit in minutes", examples=[720]
+    )
+    chattering_count: int = Field(
+        default=3,
+        ge=2,
+        le=100,
+        description="the number of raises within the window that make a chattering alert",
+        examples=[3],
+    )
+    chattering_window_s: int = Field(
+        default=60, ge=1, le=3600, description="the length of that window in seconds", examples=[60]
+    )
+    stale_hours: int = Field(
+        default=24, ge=1, le=720, description="the number of hours after which a standing alert is stale", examples=[24]
+    )
+    flood_start_count: int = Field(
+        default=10,
+        ge=1,
+        le=1000,
+        description="the number of alerts in the window above which a flood starts",
+        examples=[10],
+    )
+    flood_end_count: int = Field(
+        default=5,
+        ge=1,
+        le=1000,
+        description="the number of alerts in the window under which a flood ends",
+        examples=[5],
+    )
+    flood_window_s: int = Field(
+        default=600, ge=60, le=3600, description="the length of that window in seconds", examples=[600]
+    )
+
+    @model_validator(mode="after")
+    def _check_flood(self) -> Alerts:
+        if self.flood_end_count > self.flood_start_count:
+            raise wrong(
+                "flood_end_count is above flood_start_count; give an end at or below the start, such as 5 and 10"
+            )
+        return self
+
+
+class Refuelling(Section):
+    """The policy for refuelling with passengers aboard."""
+
+    exits_min: int = Field(
+        default=2, ge=1, le=16, description="the number of usable floor-level exits that are asked for", examples=[2]
+    )
+    each_half: bool = Field(
+        default=True, description="true where each half of the cabin must have one of them, else false"
+    )
+
+
+class SiteFile(Section):
+    """Everything that the site's file may hold."""
+
+    site: SiteSection = Field(
+        description="the aerodrome that this instance serves",
+        examples=["{name: tarnwick, elevation_m: 210, stands: [S11]}"],
+    )
+    types: list[str] = Field(
+        default_factory=list,
+        description="a list of further type files, or folders of them, relative to this file",
+        examples=[["my-types"]],
+    )
+    thresholds: Thresholds = Field(
+        default_factory=dict,
+        description="a group of rule codes, each with its parameters and their numbers, for the whole site",
+        examples=["{residual-pressure: {limit_hpa: 2.5}}"],
+    )
+    broker: Broker = Field(
+        default_factory=Broker,
+        description="a group of keys on how to reach the MQTT broker",
+        examples=["{url: mqtt://127.0.0.1:1883}"],
+    )
+    http: Http = Field(
+        default_factory=Http,
+        description="a group of keys on where the board is served",
+        examples=["{host: 127.0.0.1, port: 8080}"],
+    )
+    data: Data = Field(
+        default_factory=Data,
+        description="a group of keys on where the record is kept",
+        examples=["{directory: data}"],
+    )
+    alerts: Alerts = Field(
+        default_factory=Alerts,
+        description="a group of limits of the alert lifecycle",
+        examples=["{stale_hours: 24}"],
+    )
+    refuelling: Refuelling = Field(
+        default_factory=Refuelling,
+        description="a group of keys on refuelling with passengers aboard",
+        examples=["{exits_min: 2}"],
+    )

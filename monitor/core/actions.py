@@ -1,0 +1,210 @@
+"""What a person does to an alert, a door or an aircraft: refused with a reason, or done and audited.
+
+Owns the rules of acknowledging, shelving, closing, resetting and declaring. Each action
+is one function from the event to effects; nothing is half done.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from monitor.core.alert import AlertEvent, AlertState
+from monitor.core.door import State
+from monitor.core.effects import CountDropped, Effect, RecordAudit, RefuseCommand
+from monitor.core.events import (
+    AlertAcknowledged,
+    AlertClosed,
+    AlertShelved,
+    AlertUnacknowledged,
+    AlertUnshelved,
+    Command,
+    DoorReset,
+    PresenceDeclared,
+)
+from monitor.core.state import Presence, Tracker
+from monitor.core.times import HOUR, format_time
+
+if TYPE_CHECKING:
+    from monitor.core.ledger import Place
+    from monitor.core.system import System
+
+SHELF_MAX: Final = 8 * HOUR
+SHELVABLE_FROM_S: Final = 10
+"""A rule that asks for an answer within this many seconds is never shelved."""
+
+
+class _RefusedError(Exception):
+    def __init__(self, kind: str, detail: str) -> None:
+        super().__init__(detail)
+        self.effect = RefuseCommand(kind, detail)
+
+
+def count_dropped(reason: str) -> Effect:
+    """Count a reading that was not taken."""
+    return CountDropped(reason)
+
+
+def act(system: System, event: Command, now: int) -> list[Effect]:
+    """Do what a person asks, or say why not; returns the audit or the refusal."""
+    try:
+        if isinstance(event, DoorReset):
+            return _reset(system, event, now)
+        if isinstance(event, PresenceDeclared):
+            return _declare(system, event, now)
+        return _act_on_alert(system, event, now)
+    except _RefusedError as refused:
+        return [refused.effect]
+
+
+def _act_on_alert(
+    system: System,
+    event: AlertAcknowledged | AlertUnacknowledged | AlertShelved | AlertUnshelved | AlertClosed,
+    now: int,
+) -> list[Effect]:
+    found = system.ledger.index.get(event.alert_id)
+    tracker = system.find_tracker(*found) if found is not None else None
+    if found is None or tracker is None or tracker.alert is None:
+        raise _RefusedError("not-found", f"no alert {event.alert_id} stands; it may be over: see the history")
+    alert = tracker.alert
+    if event.seen is not None and event.seen != alert.changed_at:
+        raise _RefusedError(
+            "conflict",
+            f"the alert changed at {format_time(alert.changed_at)}, after what you saw; look at it again",
+        )
+    place = system.place(*found, now)
+    before = str(alert.state)
+    kept = (alert.by, alert.reason)
+    alert.by, alert.reason = event.by, event.reason
+    try:
+        action = _apply(system, place, tracker, event, now)
+    except _RefusedError:
+        alert.by, alert.reason = kept
+        raise
+    reg, door, code = found
+    if system.ledger.changed and reg != "-":
+        aircraft = system.record.aircraft[reg]
+        system.settle(aircraft, {None if door == "-" else door: {f"alert:{code}", f"rule:{code}"}}, now)
+    after = str(alert.state)
+    return [RecordAudit(now, event.by, action, f"{reg}/{door}/{code}/{event.alert_id}", event.reason, before, after)]
+
+
+def _apply(
+    system: System,
+    place: Place,
+    tracker: Tracker,
+    event: AlertAcknowledged | AlertUnacknowledged | AlertShelved | AlertUnshelved | AlertClosed,
+    now: int,
+) -> str:
+    alert = tracker.alert
+    if alert is None:
+        raise _RefusedError("not-found", "the alert is over")
+    ledger, state = system.ledger, alert.state
+    if isinstance(event, AlertAcknowledged):
+        step = AlertEvent.ACKNOWLEDGE_LATCHING if place.rule.latching else AlertEvent.ACKNOWLEDGE
+        done, action = ledger.apply(place, tracker, step), "acknowledge"
+    elif isinstance(event, AlertUnacknowledged):
+        done, action = ledger.apply(place, tracker, AlertEvent.UNACKNOWLEDGE), "unacknowledge"
+    elif isinstance(event, AlertShelved):
+        _check_shelving(place, event, now)
+        done, action = _shelve(system, place, tracker, event), "shelve"
+    elif isinstance(event, AlertUnshelved):
+        done, action = _unshelve(system, place, tracker), "unshelve"
+    else:
+        if not alert.blind:
+            raise _RefusedError("conflict", "only a blind alert is closed by a person; this one's inputs are known")
+        done, action = ledger.dismiss(place, tracker, by=event.by, reason=event.reason or "closed by a person"), "close"
+        for level in tracker.levels:
+            level.held, level.ran, level.since, level.cause = False, 0, None, ""
+    if not done:
+        raise _RefusedError("conflict", f"an alert that is {state.replace('_', ' ')} cannot be {action}d")
+    return action
+
+
+def _check_shelving(place: Place, event: AlertShelved, now: int) -> None:
+    if place.rule.respond_within_s <= SHELVABLE_FROM_S:
+        raise _RefusedError(
+            "refused", f"{place.rule.code} asks for an answer within {place.rule.respond_within_s:g} s: not shelved"
+        )
+    if not event.reason.strip() or not event.by.strip():
+        raise _RefusedError("refused", "shelving needs a reason and who does it")
+    if not now < event.until <= now + SHELF_MAX:
+        raise _RefusedError("refused", "shelving needs an end within 8 h (480 minutes) from now")
+
+
+def _shelve(system: System, place: Place, tracker: Tracker, event: AlertShelved) -> bool:
+    if tracker.alert is None or tracker.alert.state is AlertState.SHELVED:
+        return False
+    tracker.alert.shelved_until = event.until
+    done = False
+    if tracker.alert.state in (AlertState.SUPPRESSED, AlertState.OUT_OF_SERVICE):
+        tracker.alert.shelved_until = None
+        return False
+    done = system.ledger.apply(place, tracker, AlertEvent.SHELVE)
+    system.queue_shelf(event.until, place.reg, place.door, place.rule.code)
+    return done
+
+
+def _unshelve(system: System, place: Place, tracker: Tracker) -> bool:
+    alert = tracker.alert
+    if alert is None:
+        return False
+    return system.ledger.apply(place, tracker, AlertEvent.UNSHELVE_ACTIVE if alert.active else AlertEvent.UNSHELVE_OVER)
+
+
+def end_shelf(system: System, reg: str, door: str, code: str, now: int) -> None:
+    """Bring an alert back from the shelf when its time is up."""
+    tracker = system.find_tracker(reg, door, code)
+    alert = tracker.alert if tracker is not None else None
+    if tracker is None or alert is None or alert.shelved_until is None or alert.shelved_until > now:
+        return
+    alert.by, alert.reason = None, "time is up"
+    _unshelve(system, system.place(reg, door, code, now), tracker)
+    if reg != "-":
+        system.settle(
+            system.record.aircraft[reg], {None if door == "-" else door: {f"alert:{code}", f"rule:{code}"}}, now
+        )
+
+
+def _reset(system: System, event: DoorReset, now: int) -> list[Effect]:
+    aircraft = system.record.aircraft.get(event.aircraft)
+    door = aircraft.doors.get(event.door) if aircraft is not None else None
+    if aircraft is None or door is None:
+        raise _RefusedError("not-found", f"no door {event.door} of {event.aircraft} is known")
+    tracker = door.trackers.get("slide-deployed")
+    alert = tracker.alert if tracker is not None else None
+    if not door.deployed and alert is None:
+        raise _RefusedError("conflict", f"{event.door} has no released slide to reset")
+    view = system.view(event.aircraft, event.door, now)
+    if view.true("slide_released"):
+        raise _RefusedError(
+            "conflict",
+            f"slide_released of {event.door} still reads true; reset the door once it reads false or is withdrawn",
+        )
+    before = door.state
+    if tracker is not None and alert is not None:
+        place = system.place(event.aircraft, event.door, "slide-deployed", now)
+        alert.by, alert.reason = event.by, event.reason
+        if alert.active:
+            # Its input is unknown (a known release was refused above): a person's word ends it.
+            system.ledger.dismiss(place, tracker, by=event.by, reason=event.reason)
+        else:
+            system.ledger.apply(place, tracker, AlertEvent.RESET)
+        door.trackers.pop("slide-deployed", None)
+    door.deployed = door.released_in_emergency = False
+    system.settle(aircraft, {event.door: {"*"}}, now, reset=True)
+    after = State(door.state)
+    return [RecordAudit(now, event.by, "reset", f"{event.aircraft}/{event.door}", event.reason, before, after)]
+
+
+def _declare(system: System, event: PresenceDeclared, now: int) -> list[Effect]:
+    aircraft = system.record.aircraft.get(event.aircraft)
+    if aircraft is None:
+        raise _RefusedError("not-found", f"no aircraft {event.aircraft} is known")
+    try:
+        presence = Presence(event.presence)
+    except ValueError:
+        raise _RefusedError("refused", f"presence is one of {', '.join(Presence)}") from None
+    before = str(aircraft.presence)
+    system.declare_presence(aircraft, presence, now)
+    after = str(aircraft.presence)
+    return [RecordAudit(now, event.by, "declare-presence", event.aircraft, event.reason, before, after)]

@@ -1,0 +1,212 @@
+"""What a judgement or a person does to an alert, and what is told of it.
+
+Owns the passage from conditions and commands through the lifecycle table to effects. It
+never judges a condition itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from monitor.core import documents
+from monitor.core.alert import LIFECYCLE, RANK, Alert, AlertEvent, AlertState, Priority, derive_alert_id
+from monitor.core.effects import Document, Effect, PublishActive, PublishEvent
+from monitor.core.judge import Judgement, settle_priority
+from monitor.core.rules.rule import Parameters, Rule
+from monitor.core.state import AircraftRecord, Tracker
+from monitor.core.times import SECOND
+from monitor.core.view import View
+
+NOBODY = "-"
+
+
+@dataclass(slots=True)
+class Place:
+    """Where an alert stands: its rule, the view it is judged through, and the door's name or ``-``."""
+
+    rule: Rule
+    view: View
+    door: str
+
+    @property
+    def aircraft(self) -> AircraftRecord | None:
+        return self.view.aircraft
+
+    @property
+    def reg(self) -> str:
+        return self.aircraft.reg if self.aircraft is not None else NOBODY
+
+
+@dataclass(slots=True)
+class Ledger:
+    """Applies lifecycle events for one site and collects the effects of one instant.
+
+    ``late`` marks what is told while its sender is behind; ``changed`` collects the places
+    whose alert began or ceased to stand, since other rules may hang on it.
+    """
+
+    site: str
+    effects: list[Effect] = field(default_factory=list)
+    late: bool = False
+    changed: list[tuple[str, str, str]] = field(default_factory=list)
+    index: dict[str, tuple[str, str, str]] = field(default_factory=dict)
+
+    # Conditions
+
+    def settle(
+        self, place: Place, tracker: Tracker, judgement: Judgement, parameters: Parameters, *, silent: bool
+    ) -> None:
+        """Bring an alert in line with what its rule says now."""
+        alert, now = tracker.alert, place.view.now
+        if alert is None:
+            if judgement.reached is not None and not silent:
+                self._raise(place, tracker, judgement, judgement.reached)
+            return
+        if not alert.active:
+            if judgement.reached is not None and not silent:
+                alert.active, alert.priority = True, judgement.reached
+                self._renew(place, alert)
+                self.apply(place, tracker, AlertEvent.RAISE)
+            return
+        if judgement.over:
+            self._clear_after_off_delay(place, tracker, parameters, now)
+            return
+        tracker.clear_since = None
+        priority, blind = settle_priority(alert.priority, judgement)
+        if blind != alert.blind:
+            alert.blind = blind
+            self._show(place, alert)
+        if priority is not alert.priority:
+            event = AlertEvent.RISE if RANK[priority] > RANK[alert.priority] else AlertEvent.FALL
+            alert.priority = priority
+            self._renew(place, alert)
+            self.apply(place, tracker, event)
+        self._suppress(place, tracker, alert, silent=silent)
+
+    def _raise(self, place: Place, tracker: Tracker, judgement: Judgement, priority: Priority) -> None:
+        now = place.view.now
+        alert_id = derive_alert_id(self.site, place.reg, place.door, place.rule.code, judgement.cause)
+        alert = tracker.alert = Alert(alert_id, priority, raised_at=now, changed_at=now, late=self.late)
+        self.index[alert_id] = (place.reg, place.door, place.rule.code)
+        self._renew(place, alert)
+        self.apply(place, tracker, AlertEvent.RAISE)
+
+    def _clear_after_off_delay(self, place: Place, tracker: Tracker, parameters: Parameters, now: int) -> None:
+        rule, alert = place.rule, tracker.alert
+        if alert is None:
+            return
+        if rule.off_delay:
+            if tracker.clear_since is None:
+                tracker.clear_since = now
+            due = tracker.clear_since + round(parameters[rule.off_delay] * SECOND)
+            if due > now:
+                tracker.deadline = due if tracker.deadline is None else min(tracker.deadline, due)
+                return
+        tracker.clear_since = None
+        alert.active = alert.blind = False
+        if rule.latching:
+            event = AlertEvent.CLEAR_LATCHING
+        elif alert.priority is Priority.WARNING:
+            event = AlertEvent.CLEAR
+        else:
+            event = AlertEvent.CLEAR_ALONE
+        self.apply(place, tracker, event)
+
+    def _suppress(self, place: Place, tracker: Tracker, alert: Alert, *, silent: bool) -> None:
+        if silent:
+            self.apply(place, tracker, AlertEvent.SUPPRESS)
+        elif alert.state is AlertState.SUPPRESSED:
+            acknowledged = alert.acknowledged
+            self.apply(
+                place,
+                tracker,
+                AlertEvent.UNSUPPRESS_ACKNOWLEDGED if acknowledged else AlertEvent.UNSUPPRESS_ACTIVE,
+            )
+
+    def dismiss(self, place: Place, tracker: Tracker, *, by: str | None, reason: str) -> bool:
+        """End an alert whatever its condition: the aircraft is away, or a person closed it."""
+        alert = tracker.alert
+        if alert is None:
+            return False
+        alert.active = alert.blind = False
+        alert.by, alert.reason = by, reason
+        return self.apply(place, tracker, AlertEvent.DISMISS)
+
+    # Lifecycle
+
+    def apply(self, place: Place, tracker: Tracker, event: AlertEvent) -> bool:
+        """Take an alert through the table; tell what changed. ``False``: the event has no place here."""
+        alert = tracker.alert
+        if alert is None:
+            return False
+        outcome = LIFECYCLE[alert.state, event]
+        if not outcome.told:
+            return False
+        stood = alert.active or place.rule.latching
+        alert.state = outcome.state
+        alert.changed_at = place.view.now
+        if outcome.state is AlertState.ACKNOWLEDGED:
+            alert.acknowledged = True
+        elif outcome.state in (AlertState.UNACKNOWLEDGED, AlertState.RTN_UNACKNOWLEDGED):
+            alert.acknowledged = False
+        if outcome.state is not AlertState.SHELVED:
+            alert.shelved_until = None
+        for told in outcome.told:
+            self._tell(place, alert, told)
+        if outcome.state is AlertState.NORMAL:
+            tracker.alert = None
+            self.index.pop(alert.alert_id, None)
+            self.effects.append(PublishActive(place.reg, place.door, place.rule.code, None))
+        else:
+            self._show(place, alert)
+        if stood or alert.active:
+            self.changed.append((place.reg, place.door, place.rule.code))
+        return True
+
+    def reraise_caught_up(self, place: Place, tracker: Tracker) -> None:
+        """Tell again, unmarked, what a backlog raised and what still holds after it."""
+        alert = tracker.alert
+        if alert is not None and alert.late and alert.active:
+            alert.late = False
+            alert.changed_at = place.view.now
+            self._tell(place, alert, "reraised")
+            self._show(place, alert)
+
+    def describe(self, place: Place, alert: Alert) -> Document:
+        """Write the alert's document."""
+        aircraft = place.aircraft
+        return documents.describe_alert(
+            place.rule,
+            alert,
+            site=self.site,
+            aircraft=aircraft,
+            door=place.door,
+            simulated=aircraft is not None and aircraft.simulated,
+        )
+
+    def _renew(self, place: Place, alert: Alert) -> None:
+        alert.text = place.rule.text(place.view, alert.priority)
+        alert.evidence = documents.collect_evidence(place.rule, place.view)
+        alert.by = alert.reason = None
+
+    def _tell(self, place: Place, alert: Alert, told: str) -> None:
+        alert.changes += 1
+        data = self.describe(place, alert)
+        if told == "cleared":
+            data["evidence"] = documents.collect_evidence(place.rule, place.view)
+        if self.late:
+            data["late"] = True
+        self.effects.append(
+            PublishEvent(
+                place.reg,
+                place.door,
+                place.rule.code,
+                told,
+                f"{alert.alert_id}-{alert.changes}",
+                alert.changed_at,
+                data,
+            )
+        )
+
+    def _show(self, place: Place, alert: Alert) -> None:
+        self.effects.append(PublishActive(place.reg, place.door, place.rule.code, self.describe(place, alert)))

@@ -1,0 +1,139 @@
+"""Which readings count, in which order, and how far behind they are.
+
+Owns the order, restart and lateness rules of the wire contract. Sees stamps and receipt
+times only, never what a reading means.
+"""
+
+from __future__ import annotations
+
+import enum
+from typing import Final
+
+from monitor.core.state import DroppedReading, DroppedRun, Reading, Sender
+from monitor.core.times import MINUTE, SECOND
+
+AHEAD_LIMIT: Final = 60 * SECOND
+"""A stamp further ahead of our clock than this is ordered by its receipt."""
+SAMPLE_AHEAD_LIMIT: Final = 30 * SECOND
+"""A stamp further ahead than this says nothing about the usual offset."""
+LATE_AFTER: Final = 30 * SECOND
+CAUGHT_UP_WITHIN: Final = 5 * SECOND
+RESTART_AFTER: Final = 10 * SECOND
+OFFSET_MINUTES: Final = 10
+SKEW_LIMIT: Final = 5 * SECOND
+
+
+class Verdict(enum.Enum):
+    """Whether a reading is taken; the value of a refusal is the word that is counted."""
+
+    TAKEN = "taken"
+    REPEAT = "repeat"
+    OLDER = "older"
+
+
+def decide_order(
+    last: Reading | None, *, time: int | None, seq: int | None, bundle: bool, now: int, epoch: int
+) -> Verdict:
+    """Compare a reading with the last one taken of its signal.
+
+    ``seq`` decides between two that came on one topic and both carry it, the sender's
+    ``time`` otherwise. A smaller ``seq`` with a later ``time`` is a sender that restarted.
+    A stamp more than 60 s ahead of ``now`` orders nothing: receipt does.
+    """
+    if last is None or last.epoch != epoch or last.time is None or time is None:
+        return Verdict.TAKEN
+    if bundle == last.bundle and seq is not None and last.seq is not None:
+        if seq > last.seq:
+            return Verdict.TAKEN
+        if seq == last.seq:
+            return Verdict.REPEAT
+        return Verdict.TAKEN if time > last.time else Verdict.OLDER
+    if time == last.time:
+        return Verdict.REPEAT
+    if last.ahead or time > now + AHEAD_LIMIT or time > last.time:
+        return Verdict.TAKEN
+    return Verdict.OLDER
+
+
+def note_taken(sender: Sender, time: int | None, now: int) -> None:
+    """Remember a reading that was taken; one that is not behind ends a run of dropped ones."""
+    if time is None or time > now + AHEAD_LIMIT:
+        return
+    if sender.latest is None or time >= sender.latest:
+        sender.latest = time
+        sender.dropped = None
+
+
+def note_dropped(sender: Sender, topic: str, readings: dict[str, DroppedReading], now: int) -> list[DroppedReading]:
+    """Remember a message of which every reading was dropped; return what a restart lets in.
+
+    Dropped readings that themselves advance, by ``seq`` on their topic or by ``time``, for
+    10 s with nothing newer taken in between mean that the sender restarted: the newest
+    dropped reading of each signal then counts after all. Mere repeats never advance.
+    """
+    first = next(iter(readings.values()))
+    time, seq = first.time or 0, first.seq
+    run = sender.dropped
+    if run is None:
+        run = sender.dropped = DroppedRun(first_at=now, newest=time)
+        advances = False
+    else:
+        last_seq = run.seqs.get(topic)
+        advances = time > run.newest or (seq is not None and last_seq is not None and seq > last_seq)
+        if not advances and topic in run.seqs:
+            return []
+    run.newest = max(run.newest, time)
+    run.seqs[topic] = -1 if seq is None else seq
+    run.held.update(readings)
+    if not advances or now - run.first_at < RESTART_AFTER:
+        return []
+    held = list(run.held.values())
+    sender.epoch += 1
+    sender.latest = None
+    sender.dropped = None
+    return held
+
+
+def note_offset(sender: Sender, time: int, now: int) -> bool:
+    """Take a live message's stamp as a sample of its sender's clock; tell whether it is late.
+
+    The usual offset is the least of the last ten minutes *of listening*: silence does not
+    age it, so that a backlog after a long outage is still seen as one. Late is more than
+    30 s behind that; the backlog ends within 5 s of it.
+    """
+    if sender.last_at is not None:
+        sender.listened += min(now - sender.last_at, MINUTE)
+    sender.last_at = now
+    offset = now - time
+    sender.ahead = -offset > AHEAD_LIMIT
+    if -offset > SAMPLE_AHEAD_LIMIT:
+        return False
+    minute = sender.listened // MINUTE
+    offsets = sender.offsets
+    if offsets and offsets[-1][0] == minute:
+        if offset < offsets[-1][1]:
+            offsets[-1] = (minute, offset)
+            sender.usual = min(least for _, least in offsets)
+    else:
+        offsets.append((minute, offset))
+        if minute - offsets[0][0] > OFFSET_MINUTES:
+            offsets[:] = [bucket for bucket in offsets if minute - bucket[0] <= OFFSET_MINUTES]
+        sender.usual = min(least for _, least in offsets)
+    lag = offset - (sender.usual if sender.usual is not None else offset)
+    if lag > LATE_AFTER:
+        sender.backlog = True
+        return True
+    return False
+
+
+def has_caught_up(sender: Sender, time: int, now: int) -> bool:
+    """Tell whether a backlog ends with this stamp, and end it."""
+    if sender.backlog and sender.usual is not None and now - time - sender.usual <= CAUGHT_UP_WITHIN:
+        sender.backlog = False
+        return True
+    return False
+
+
+def is_skewed(sender: Sender) -> bool:
+    """Tell whether the sender's clock is off: usually by more than 5 s, or far ahead just now."""
+    return sender.ahead or (sender.usual is not None and abs(sender.usual) > SKEW_LIMIT)

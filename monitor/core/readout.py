@@ -1,0 +1,184 @@
+"""Answers for a reader: aircraft, doors, signals, alerts, the catalogue.
+
+Owns the shape of what the HTTP side and the terminal show. Reads the state and never
+changes it.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from monitor.core import documents
+from monitor.core.alert import AlertState, Priority
+from monitor.core.deaf import why_unknown
+from monitor.core.effects import Document, Effect, PublishActive, PublishDoor
+from monitor.core.intake import LIFE_LIMIT
+from monitor.core.rules import CATALOGUE
+from monitor.core.signals import Quality
+from monitor.core.state import AircraftRecord, Presence, Reading
+from monitor.core.system import System
+from monitor.core.times import SECOND, format_time
+from monitor.core.view import View
+
+
+def held_outputs(system: System, now: int) -> list[Effect]:
+    """Every retained document that stands now, for publishing again after a reconnect."""
+    held: list[Effect] = []
+    for aircraft in system.record.aircraft.values():
+        airframe = system.airframe(aircraft)
+        if airframe is None or aircraft.presence is Presence.AWAY:
+            continue
+        for door in aircraft.doors.values():
+            view = View(system.record, now, aircraft, airframe, door)
+            held.append(PublishDoor(aircraft.reg, door.name, documents.describe_door(view, site=system.site.name)))
+    for reg, door_name, code, tracker in system.trackers():
+        if tracker.alert is not None:
+            place = system.place(reg, door_name, code, now)
+            held.append(PublishActive(reg, door_name, code, system.ledger.describe(place, tracker.alert)))
+    return held
+
+
+def list_alerts(system: System, now: int) -> list[Document]:
+    """Every alert that is not normal, most urgent and newest first."""
+    rank = {str(p): n for n, p in enumerate(reversed(Priority))}
+    alerts = [
+        system.ledger.describe(system.place(reg, door, code, now), tracker.alert)
+        for reg, door, code, tracker in system.trackers()
+        if tracker.alert is not None
+    ]
+    alerts.sort(key=lambda a: a["alert_id"])
+    alerts.sort(key=lambda a: a["raised_at"], reverse=True)
+    alerts.sort(key=lambda a: (a["state"] != AlertState.UNACKNOWLEDGED, rank[a["priority"]]))
+    return alerts
+
+
+def feed_word(aircraft: AircraftRecord, now: int, *, connected: bool) -> str:
+    """Say how an aircraft is being heard: live, silent, lost, left-on-broker or no-broker."""
+    if not connected:
+        return "no-broker"
+    if aircraft.left_on_broker:
+        return "left-on-broker"
+    tracker = aircraft.trackers.get("feed-lost")
+    if tracker is not None and tracker.alert is not None and tracker.alert.active:
+        return "lost"
+    heard = aircraft.live_at
+    return "live" if heard is not None and now - heard < LIFE_LIMIT else "silent"
+
+
+def describe_row(system: System, aircraft: AircraftRecord, now: int) -> Document:
+    """Write an aircraft's row of the list."""
+    counts: Counter[str] = Counter()
+    trackers = [*aircraft.trackers.values(), *(t for d in aircraft.doors.values() for t in d.trackers.values())]
+    for tracker in trackers:
+        if tracker.alert is not None:
+            counts[tracker.alert.priority] += 1
+    heard = aircraft.live_at
+    return {
+        "aircraft": aircraft.reg,
+        "type": aircraft.type,
+        "stand": aircraft.stand,
+        "presence": str(aircraft.presence),
+        "feed": feed_word(aircraft, now, connected=system.record.broker_connected),
+        "simulated": aircraft.simulated,
+        "door_states": {name: door.state for name, door in aircraft.doors.items()},
+        "alerts": {str(priority): counts[priority] for priority in reversed(Priority)},
+        "last_message_at": None if heard is None else format_time(heard),
+        "age_s": None if heard is None else round((now - heard) / SECOND, 3),
+        "clock_offset_s": None if aircraft.sender.usual is None else round(aircraft.sender.usual / SECOND, 3),
+        "held": len(aircraft.held),
+    }
+
+
+def list_aircraft(system: System, now: int) -> list[Document]:
+    """Every aircraft known, by registration."""
+    return [describe_row(system, aircraft, now) for _, aircraft in sorted(system.record.aircraft.items())]
+
+
+def _describe_signal(view: View, reading: Reading, *, fitted: bool, now: int) -> Document:
+    why = why_unknown(reading, fitted=fitted)
+    if why is None and view.aircraft is not None and view.aircraft.presence is not Presence.PRESENT:
+        why = str(view.aircraft.presence).replace("_", " ")
+    return {
+        "value": reading.value,
+        "quality": str(reading.quality),
+        "known": why is None and reading.quality is Quality.GOOD,
+        "why": why,
+        "time": None if reading.time is None else format_time(reading.time),
+        "received_at": format_time(reading.received),
+        "age_s": round((now - reading.received) / SECOND, 3),
+    }
+
+
+def describe_aircraft(system: System, reg: str, now: int) -> Document | None:
+    """Write one aircraft whole: signals, doors, alerts and what it is deaf to."""
+    aircraft = system.record.aircraft.get(reg)
+    if aircraft is None:
+        return None
+    airframe = system.airframe(aircraft)
+    view = View(system.record, now, aircraft, airframe)
+    document = describe_row(system, aircraft, now)
+    signals = {
+        f"airframe/{name}": _describe_signal(view, reading, fitted=True, now=now)
+        for name, reading in sorted(aircraft.readings.items())
+    }
+    doors: dict[str, Document] = {}
+    for name, door in aircraft.doors.items():
+        if airframe is None:
+            break
+        door_view = View(system.record, now, aircraft, airframe, door)
+        own = {
+            signal: _describe_signal(door_view, reading, fitted=door_view.fits(signal), now=now)
+            for signal, reading in sorted(door.readings.items())
+        }
+        doors[name] = {
+            **documents.describe_door(door_view, site=system.site.name),
+            "implausible_jumps": door.jumps,
+            "signals": own,
+        }
+        signals.update({f"door/{name}/{signal}": described for signal, described in own.items()})
+    document.update(
+        {
+            "type_description": airframe.description if airframe is not None else None,
+            "seats": airframe.seats if airframe is not None else None,
+            "signals": signals,
+            "doors": doors,
+            "alerts": [alert for alert in list_alerts(system, now) if alert["aircraft"] == reg],
+            "deaf_to": documents.describe_deafness(aircraft.deaf_to),
+            "held_readings": {"count": len(aircraft.held), "dropped": aircraft.held_dropped},
+        }
+    )
+    return document
+
+
+def list_catalogue() -> list[Document]:
+    """Every rule: what it watches, what it says, and on what basis."""
+    return [
+        {
+            "code": rule.code,
+            "scope": rule.scope.value,
+            "priorities": [str(priority) for priority in rule.priorities],
+            "kinds": sorted(str(kind) for kind in rule.kinds),
+            "summary": rule.summary,
+            "action": rule.action,
+            "consequence": rule.consequence,
+            "respond_within_s": rule.respond_within_s,
+            "role": rule.role,
+            "basis": rule.basis,
+            "parameters": dict(rule.parameters),
+            "latching": rule.latching,
+            "suppressed_by": list(rule.suppressed_by),
+            "reads": sorted(rule.reads),
+            "needs": list(rule.needs),
+        }
+        for rule in CATALOGUE
+    ]
+
+
+def count_states(system: System) -> Counter[str]:
+    """Count doors by state."""
+    return Counter(d.state for a in system.record.aircraft.values() for d in a.doors.values())
+
+
+def count_alerts(system: System) -> Counter[tuple[str, str]]:
+    """Count alerts that are not normal by (code, priority)."""
+    return Counter((code, str(t.alert.priority)) for _, _, code, t in system.trackers() if t.alert is not None)

@@ -1,0 +1,183 @@
+"""Everything the core remembers, as plain data that a snapshot can carry.
+
+Owns the records of aircraft, doors, senders and trackers. They hold data only: what a
+reading means is decided in :mod:`monitor.core.view`, what follows in
+:mod:`monitor.core.judge` and :mod:`monitor.core.system`. Times in µs.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass, field
+
+from monitor.core.alert import Alert
+from monitor.core.signals import Quality, Value
+
+
+class Presence(enum.StrEnum):
+    """Where an aircraft is, as far as judging it goes."""
+
+    PRESENT = "present"
+    POWERED_DOWN = "powered_down"
+    AWAY = "away"
+
+
+@dataclass(slots=True)
+class Reading:
+    """The last reading taken of one signal.
+
+    ``time`` is the sender's stamp (``None`` after a withdrawal), ``ahead`` that it was more
+    than 60 s ahead of our clock, ``epoch`` the sender's restarts so far. ``stale`` is kept
+    true to the instant by the aircraft's watch.
+    """
+
+    value: Value | None
+    quality: Quality
+    time: int | None
+    seq: int | None
+    bundle: bool
+    ahead: bool
+    received: int
+    epoch: int
+    stale: bool = False
+
+
+@dataclass(slots=True)
+class DroppedReading:
+    """A dropped reading, kept to see whether its sender restarted."""
+
+    door: str | None
+    signal: str
+    value: Value | None
+    quality: Quality
+    time: int | None
+    seq: int | None
+    bundle: bool
+
+
+@dataclass(slots=True)
+class DroppedRun:
+    """Readings dropped in a row that themselves advance: a sender that restarted, if it goes on."""
+
+    first_at: int
+    newest: int
+    seqs: dict[str, int] = field(default_factory=dict)
+    held: dict[str, DroppedReading] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Sender:
+    """A clock and a heartbeat at the other end: an aircraft's, a door's own, or a stand's.
+
+    ``offsets`` holds the least offset (ours minus theirs, µs) of each minute of listening.
+    """
+
+    epoch: int = 0
+    latest: int | None = None
+    dropped: DroppedRun | None = None
+    offsets: list[tuple[int, int]] = field(default_factory=list)
+    listened: int = 0
+    last_at: int | None = None
+    usual: int | None = None
+    ahead: bool = False
+    backlog: bool = False
+    heartbeat: int | None = None
+    heartbeat_at: int | None = None
+
+
+@dataclass(slots=True)
+class Level:
+    """How long one level of a rule has held: ``ran`` before the last pause, ``since`` now running."""
+
+    held: bool = False
+    ran: int = 0
+    since: int | None = None
+    cause: str = ""
+
+
+@dataclass(slots=True)
+class Tracker:
+    """One rule at one place: its levels, the next moment it must be judged, and its alert."""
+
+    levels: list[Level]
+    deadline: int | None = None
+    queued: int | None = None
+    clear_since: int | None = None
+    alert: Alert | None = None
+
+
+@dataclass(slots=True)
+class DoorRecord:
+    """One door. ``armed_moved_since`` and ``outside_since`` time the two handles for `armed-handle-moved`."""
+
+    name: str
+    since: int
+    state: str = "unknown"
+    implausible: bool = False
+    jumps: int = 0
+    slow_jumps: list[int] = field(default_factory=list)
+    jump_standing: bool = False
+    last_bundle_at: int | None = None
+    bundle_slow: bool = False
+    deployed: bool = False
+    released_in_emergency: bool = False
+    armed_moved_since: int | None = None
+    outside_since: int | None = None
+    docked: bool = False
+    access_left: bool = False
+    sender: Sender | None = None
+    readings: dict[str, Reading] = field(default_factory=dict)
+    trackers: dict[str, Tracker] = field(default_factory=dict)
+    shown: str = ""
+    deaf_to: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(slots=True)
+class AircraftRecord:
+    """One aircraft. ``type`` is empty until it is known; readings wait in ``held`` till then."""
+
+    reg: str
+    first_seen: int
+    type: str = ""
+    stand: str = ""
+    presence: Presence = Presence.PRESENT
+    parked: bool = False
+    sent_away: bool = False
+    off_ground_since: int | None = None
+    simulated: bool = False
+    live_at: int | None = None
+    newest_time: int | None = None
+    left_on_broker: bool = False
+    calm_until: int = 0
+    feed_grace_until: int = 0
+    watch: int | None = None
+    sender: Sender = field(default_factory=Sender)
+    pressures: list[tuple[int, float]] = field(default_factory=list)
+    readings: dict[str, Reading] = field(default_factory=dict)
+    doors: dict[str, DoorRecord] = field(default_factory=dict)
+    trackers: dict[str, Tracker] = field(default_factory=dict)
+    held: dict[str, Reading] = field(default_factory=dict)
+    held_dropped: int = 0
+    last_cause: str = ""
+    deaf_to: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(slots=True)
+class StandRecord:
+    """One stand's weather."""
+
+    name: str
+    sender: Sender = field(default_factory=Sender)
+    readings: dict[str, Reading] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class SiteRecord:
+    """The whole state of one instance."""
+
+    at: int = 0
+    broker_connected: bool = True
+    broker_why: str = ""
+    aircraft: dict[str, AircraftRecord] = field(default_factory=dict)
+    stands: dict[str, StandRecord] = field(default_factory=dict)
+    trackers: dict[str, Tracker] = field(default_factory=dict)

@@ -1,0 +1,261 @@
+"""What a rule or the state machine may ask about one door, one aircraft or the site.
+
+Owns the meaning of readings: which are known, and the facts that follow from them, in
+three-valued logic. Reads records and never changes them; the only thing it collects is
+when a time-dependent answer must be asked again (``wake``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+from monitor.core.airframe import AirframeType, DoorKind, DoorType, Side
+from monitor.core.door import TRAVEL_FULL, State, leaf_out_of_frame
+from monitor.core.kleene import Truth, all3, any3, not3
+from monitor.core.signals import Quality, Value
+from monitor.core.state import AircraftRecord, DoorRecord, Presence, Reading, SiteRecord
+
+SLIDE_SIGNALS: Final = ("lever_armed", "girt_left", "girt_right")
+HANDLES: Final = ("handle_lifted", "outside_handle_lifted")
+CABIN_ENTRIES: Final = (DoorKind.CABIN, DoorKind.AIRSTAIR)
+
+
+class View:
+    """One door (``door`` and ``spec`` set), one aircraft, or the site alone, at ``now``."""
+
+    __slots__ = ("_judged", "aircraft", "airframe", "door", "now", "site", "spec", "wake")
+
+    def __init__(
+        self,
+        site: SiteRecord,
+        now: int,
+        aircraft: AircraftRecord | None = None,
+        airframe: AirframeType | None = None,
+        door: DoorRecord | None = None,
+    ) -> None:
+        self.site = site
+        self.now = now
+        self._aircraft_is(aircraft)
+        self.airframe = airframe
+        self.door = door
+        self.spec: DoorType | None = airframe.doors[door.name] if airframe is not None and door is not None else None
+        self.wake: int | None = None
+
+    def _aircraft_is(self, aircraft: AircraftRecord | None) -> None:
+        self.aircraft = aircraft
+        self._judged = aircraft is not None and is_judged(aircraft)
+
+    def wake_at(self, at: int) -> None:
+        """Ask to be judged again at ``at`` (µs), though nothing may have changed by then."""
+        if at > self.now and (self.wake is None or at < self.wake):
+            self.wake = at
+
+    # Readings
+
+    def reading(self, signal: str) -> Reading | None:
+        """Return the door's last reading of ``signal``, known or not."""
+        return None if self.door is None else self.door.readings.get(signal)
+
+    def value(self, signal: str) -> Value | None:
+        """Return the door signal's value if it is known: good, fresh, and the aircraft judged."""
+        reading = self.door.readings.get(signal) if self.door is not None else None
+        if reading is None or reading.stale or reading.quality is not Quality.GOOD or not self._judged:
+            return None
+        return reading.value
+
+    def true(self, signal: str) -> Truth:
+        """Return a door's yes-or-no signal if it is known."""
+        value = self.value(signal)
+        return None if value is None else value is True
+
+    def number(self, signal: str) -> float | None:
+        """Return a door's numeric signal if it is known."""
+        value = self.value(signal)
+        return float(value) if isinstance(value, (int, float)) else None
+
+    def airframe_reading(self, signal: str) -> Reading | None:
+        """Return the aircraft's last reading of ``signal``, known or not."""
+        return None if self.aircraft is None else self.aircraft.readings.get(signal)
+
+    def airframe_value(self, signal: str) -> Value | None:
+        """Return the airframe signal's value if it is known."""
+        reading = self.aircraft.readings.get(signal) if self.aircraft is not None else None
+        if reading is None or reading.stale or reading.quality is not Quality.GOOD or not self._judged:
+            return None
+        return reading.value
+
+    def airframe_true(self, signal: str) -> Truth:
+        """Return an airframe's yes-or-no signal if it is known."""
+        value = self.airframe_value(signal)
+        return None if value is None else value is True
+
+    def last_airframe_value(self, signal: str) -> Value | None:
+        """Return the last picture's value, however old or poor."""
+        reading = self.airframe_reading(signal)
+        return None if reading is None else reading.value
+
+    def fits(self, signal: str) -> bool:
+        """Tell whether the door's type has this signal."""
+        return self.spec is not None and signal in self.spec.signals
+
+    def _asked(self, signals: Iterable[str]) -> list[Truth]:
+        """Fitted signals are asked for, known or not; others are used when they are known."""
+        answers: list[Truth] = []
+        for signal in signals:
+            answer = self.true(signal)
+            if answer is not None or self.fits(signal):
+                answers.append(answer)
+        return answers
+
+    def never_seen_or(self, signal: str, expected: bool) -> Truth:
+        """Tell whether ``signal`` is ``expected``; never having been reported counts as ``False``.
+
+        For "not seen", "no barrier" and "not declared", which also hold when nothing was
+        ever reported.
+        """
+        if self.reading(signal) is None:
+            return not expected
+        answer = self.true(signal)
+        return None if answer is None else answer is expected
+
+    # Door facts
+
+    @property
+    def deployed(self) -> bool:
+        """The slide pack was released and nobody has reset the door since."""
+        return self.door is not None and self.door.deployed
+
+    @property
+    def has_hold_open(self) -> bool:
+        """The door has a hold-open lock, by its type or because it is being reported."""
+        return self.fits("hold_open") or self.value("hold_open") is not None
+
+    @property
+    def leaf_out(self) -> Truth:
+        """The leaf is out of its frame."""
+        return leaf_out_of_frame(self.true("closed"), self.true("hold_open"), self.number("travel"))
+
+    @property
+    def held_open(self) -> Truth:
+        """Open rather than ajar, for a leaf that is out of its frame."""
+        if self.has_hold_open:
+            return self.true("hold_open")
+        travel = self.number("travel")
+        if travel is not None or self.fits("travel"):
+            return None if travel is None else travel >= TRAVEL_FULL
+        return True
+
+    @property
+    def handle_moved(self) -> Truth:
+        """Either handle is off its stop."""
+        return any3(self._asked(HANDLES))
+
+    @property
+    def lock_moved(self) -> Truth:
+        """A latch, a lock or a handle is off its stop."""
+        off = [not3(answer) for answer in self._asked(("latched", "locked"))]
+        return any3([*off, *self._asked(HANDLES)])
+
+    @property
+    def has_slide(self) -> bool:
+        """The door's type has a slide."""
+        return self.spec is not None and self.spec.slide
+
+    def slide_parts(self) -> list[Truth]:
+        """Lever and girt ends that say engaged or not; an unknown fitted one as ``None``."""
+        return self._asked(SLIDE_SIGNALS)
+
+    @property
+    def engaged(self) -> Truth:
+        """The slide is engaged, taking the more dangerous side where its parts disagree."""
+        if self.spec is None or not self.spec.slide:
+            return False
+        if self.spec.kind is DoorKind.OVERWING:
+            return True
+        parts = self.slide_parts()
+        return any3(parts) if parts else None
+
+    @property
+    def fully_engaged(self) -> Truth:
+        """The slide is engaged and every part says so."""
+        if self.spec is None or not self.spec.slide:
+            return False
+        if self.spec.kind is DoorKind.OVERWING:
+            return True
+        parts = self.slide_parts()
+        return all3(parts) if parts else None
+
+    @property
+    def state(self) -> State:
+        """The door's state as it stands."""
+        return State.UNKNOWN if self.door is None else State(self.door.state)
+
+    @property
+    def docked(self) -> Truth:
+        """Access equipment stands at the door."""
+        access = self.value("access")
+        return None if access is None else access != "none"
+
+    @property
+    def guarded(self) -> Truth:
+        """A barrier that holds a person is across the doorway; never reported means none."""
+        return self.never_seen_or("barrier", True)
+
+    @property
+    def slide_attached(self) -> Truth:
+        """A deployed slide still hangs at the door."""
+        released = any3((self.deployed, self.never_seen_or("slide_released", True)))
+        return all3((released, not3(self.never_seen_or("slide_detached", True))))
+
+    # Airframe facts
+
+    @property
+    def on_ground(self) -> Truth:
+        """Weight is on the wheels."""
+        return self.airframe_true("weight_on_wheels")
+
+    def engine(self, number: int) -> Truth:
+        """One engine runs."""
+        return self.airframe_true(f"engine_{number}_running")
+
+    @property
+    def any_engine(self) -> Truth:
+        """Any of the type's engines runs."""
+        engines: Mapping[int, Side] = self.airframe.engines if self.airframe is not None else {}
+        return any3(self.engine(number) for number in engines)
+
+    @property
+    def engine_on_side(self) -> Truth:
+        """A running engine is on the door's side; a door on the centre line takes any as its own."""
+        if self.airframe is None or self.spec is None:
+            return None
+        side = self.spec.side
+        return any3(self.engine(n) for n, at in self.airframe.engines.items() if side is None or at is side)
+
+    @property
+    def pressure(self) -> float | None:
+        """Differential pressure, cabin minus outside, hPa, if known."""
+        value = self.airframe_value("differential_pressure_hpa")
+        return float(value) if isinstance(value, (int, float)) else None
+
+    @property
+    def emergency(self) -> bool:
+        """An emergency is declared and known to be."""
+        return self.airframe_true("emergency") is True
+
+    @property
+    def off_ground_in_last_picture(self) -> bool:
+        """The last picture, however old, shows the aircraft off the ground."""
+        return self.last_airframe_value("weight_on_wheels") is False
+
+    def doors(self) -> Iterable[View]:
+        """View each of the aircraft's doors, in station order."""
+        if self.aircraft is not None:
+            for door in self.aircraft.doors.values():
+                yield View(self.site, self.now, self.aircraft, self.airframe, door)
+
+
+def is_judged(aircraft: AircraftRecord) -> bool:
+    """Tell whether an aircraft's readings count at all: of a known type, powered, here, and heard of."""
+    return bool(aircraft.type) and aircraft.presence is Presence.PRESENT and not aircraft.left_on_broker

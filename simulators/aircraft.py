@@ -1,0 +1,322 @@
+"""One simulated aircraft: its doors, slides, cabin, engines and people, moved together.
+
+Owns the joining of the pure models and what each order does to them. It never knows a
+topic, a broker or real time: ``now`` is handed in, in µs.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Final
+
+from monitor.core.airframe import AirframeType, DoorKind, DoorType
+from monitor.core.signals import Value
+from simulators.models import cabin, door, engines, people, slide
+from simulators.models.motion import toward
+from simulators.orders import Order, Verb
+
+_TAXI_KT_PER_S: Final = 2.5
+_RUNWAY_KT_PER_S: Final = 9.0
+_CRUISE_PA: Final = 54000.0
+_TOUCHDOWN_PA: Final = 600.0
+_TYPICAL_LIGHT_LIMIT_PA: Final = 225.0
+_SUPPLY_HPA: Final = 6.5
+
+
+@dataclass(frozen=True, slots=True)
+class Doorway:
+    """One door with, where it has one, its slide; builds and states."""
+
+    type: DoorType
+    mechanism: door.Mechanism
+    door: door.DoorState
+    slide_build: slide.SlideBuild | None = None
+    slide: slide.SlideState | None = None
+
+    @property
+    def armed(self) -> bool:
+        """In frame, every handle home, slide wholly engaged, and not a hatch over the wing."""
+        engaged = self.slide is not None and self.slide.fully_engaged
+        return engaged and self.door.secured and self.type.kind is DoorKind.CABIN
+
+    @property
+    def open(self) -> bool:
+        """At full travel and, where there is a hold-open lock, held."""
+        held = self.door.hold_open or not self.mechanism.hold_open_lock
+        return self.door.leaf >= 1.0 and held
+
+    def settled(self) -> bool:
+        return door.settled(self.mechanism, self.door) and (self.slide is None or slide.settled(self.slide))
+
+    def step(self, now: int, dt_s: float) -> Doorway:
+        before = self.slide
+        assisted = before is not None and before.engaged and before.assist_share > 0.2
+        assisted = assisted and self.type.kind is DoorKind.CABIN
+        state = door.step(self.mechanism, self.door, dt_s, assisted=assisted)
+        if before is None or self.slide_build is None:
+            return replace(self, door=state)
+        if state.outside > door.LOCK_ENGAGED and self.type.kind is DoorKind.CABIN and before.lever_to:
+            # Lifting the outside handle also disengages the slide.
+            before = slide.disarm(before)
+        after = slide.step(self.slide_build, before, now, dt_s, leaf_out=not state.in_frame)
+        return replace(self, door=state, slide=after)
+
+
+class Aircraft:
+    """The mechanical picture of one aircraft; ``rng`` makes its parts its own."""
+
+    def __init__(self, reg: str, airframe: AirframeType, stand: str, rng: random.Random) -> None:
+        self.reg = reg
+        self.airframe = airframe
+        self.home_stand = stand
+        self.stand = stand
+        self._rng = rng
+        self.doors: dict[str, Doorway] = {name: _doorway(kind, rng) for name, kind in airframe.doors.items()}
+        volume = 40.0 + 1.1 * airframe.seats
+        self.cabin_build = cabin.CabinBuild(volume, 8.4e-6 * volume * rng.uniform(0.9, 1.1))
+        self.cabin = cabin.CabinState()
+        self.engines = dict.fromkeys(sorted(airframe.engines), engines.EngineState())
+        self.people = people.PeopleState()
+        self.speed_kt = 0.0
+        self.speed_to_kt = 0.0
+        self.on_ground = True
+        self.power = "on"
+        self.switches = {
+            "parking_brake": True,
+            "beacon": False,
+            "chocks": True,
+            "refuelling": False,
+            "emergency": False,
+        }
+        self._busy: set[str] = set()
+
+    @property
+    def engine_running(self) -> bool:
+        return any(engine.running for engine in self.engines.values())
+
+    @property
+    def parked(self) -> bool:
+        """On its stand with the brake or the chocks holding it."""
+        held = self.switches["parking_brake"] or self.switches["chocks"]
+        return bool(self.stand) and self.on_ground and self.speed_kt == 0 and held
+
+    def doors_out(self) -> list[str]:
+        """Return the names of doors out of their frames."""
+        return [name for name, way in self.doors.items() if not way.door.in_frame]
+
+    def obey(self, order: Order, now: int) -> None:
+        """Carry out ``order``. Raises ``KeyError`` for a door or an engine that the type does not have."""
+        if order.door is not None:
+            self.doors[order.door] = self._order_door(self.doors[order.door], order)
+            self._busy.add(order.door)
+        else:
+            _AIRCRAFT_ORDERS[order.verb](self, order)
+
+    def _order_door(self, way: Doorway, order: Order) -> Doorway:
+        if order.verb in _SLIDE_ORDERS:
+            if way.slide is None or way.slide_build is None:
+                return way
+            return replace(way, slide=_SLIDE_ORDERS[order.verb](way.slide_build, way.slide))
+        pace = min(1.08, max(0.92, self._rng.gauss(1.0, 0.03)))
+        return replace(way, door=_DOOR_ORDERS[order.verb](way.door, order, pace))
+
+    def step(self, now: int, dt_s: float) -> set[str]:
+        """Let ``dt_s`` seconds pass up to ``now``; return the doors that may show something new."""
+        moved = set(self._busy)
+        for name in sorted(self._busy):
+            way = self.doors[name] = self.doors[name].step(now, dt_s)
+            if way.settled():
+                self._busy.discard(name)
+        out = self.doors_out() if moved or self.cabin.dp_pa else []
+        self.cabin = cabin.step(self.cabin_build, self.cabin, dt_s, doors_open=len(out))
+        self.engines = {number: engines.step(engine, dt_s) for number, engine in self.engines.items()}
+        if self.people.aboard != self.people.wanted:
+            self.people = people.step(self.people, dt_s, doorways=len(self.doorways()))
+        rate = _RUNWAY_KT_PER_S if max(self.speed_kt, self.speed_to_kt) > 40 else _TAXI_KT_PER_S
+        self.speed_kt = toward(self.speed_kt, self.speed_to_kt, rate * dt_s)
+        return moved
+
+    def doorways(self) -> list[str]:
+        """Return the doors that people can walk through now: open with stairs or a bridge, or an open airstair."""
+        return [
+            name
+            for name, way in self.doors.items()
+            if way.open and (way.type.kind is DoorKind.AIRSTAIR or way.door.access in ("bridge", "stairs"))
+        ]
+
+    def door_readings(self, name: str) -> dict[str, Value]:
+        """Return what the fitted sensors of one door show."""
+        way = self.doors[name]
+        shown = door.door_readings(way.door)
+        if way.slide is not None and way.slide_build is not None:
+            temperature_sent = "slide_bottle_temp_c" in way.type.signals
+            shown |= slide.slide_readings(way.slide_build, way.slide, temperature_sent=temperature_sent)
+            shown["armed_light"] = way.slide.engaged and bool(shown["handle_lifted"])
+        handle_moved = shown["handle_lifted"] or shown["outside_handle_lifted"]
+        shown["pressure_light"] = bool(handle_moved) and self.cabin.dp_pa > _TYPICAL_LIGHT_LIMIT_PA
+        return {signal: value for signal, value in shown.items() if signal in way.type.signals}
+
+    def airframe_readings(self) -> dict[str, Value]:
+        """Return every airframe reading but the heartbeat; the type comes last, so that all before it is known."""
+        return {
+            **{f"engine_{number}_running": engine.running for number, engine in self.engines.items()},
+            "differential_pressure_hpa": round(self.cabin.dp_pa / 100.0, 2) + 0.0,
+            "weight_on_wheels": self.on_ground,
+            "ground_speed_kt": round(self.speed_kt, 0),
+            **self.switches,
+            "passengers_aboard": self.people.count,
+            "power": self.power,
+            "stand": self.stand,
+            "type": self.airframe.name,
+        }
+
+    def arm_all(self, *, armed: bool) -> None:
+        """Put every slide at rest, armed or disarmed, at once: for a starting picture only."""
+        for name, way in self.doors.items():
+            if way.slide_build is not None:
+                self.doors[name] = replace(way, slide=slide.first_state(way.slide_build, armed=armed))
+
+    def put_aboard(self, count: int) -> None:
+        """Have ``count`` passengers aboard at once: for a starting picture only."""
+        self.people = people.PeopleState(float(count), count)
+
+    def run_engines(self) -> None:
+        """Have every engine at idle at once: for a starting picture only."""
+        self.engines = dict.fromkeys(self.engines, engines.at_idle())
+
+    def board(self, order: Order) -> None:
+        wanted = min(self.airframe.seats, int(order.value or 0))
+        self.people = replace(self.people, wanted=wanted)
+
+    def want_engine(self, number: int, *, wanted: bool) -> None:
+        self.engines[number] = replace(self.engines[number], wanted=wanted)
+
+    def stop_engines(self, order: Order) -> None:
+        for number in self.engines:
+            self.want_engine(number, wanted=False)
+
+    def supply_air(self, order: Order) -> None:
+        """Connect an external supply that would settle at the ordered pressure (hPa)."""
+        goal_pa = 100.0 * float(order.value if order.value is not None else _SUPPLY_HPA)
+        flow = self.cabin_build.leak_cda_m2 * (2.0 * goal_pa / cabin.AIR_KG_M3) ** 0.5
+        self.cabin = replace(self.cabin, inflow_m3_s=flow)
+
+    def cut_air(self, order: Order) -> None:
+        self.cabin = replace(self.cabin, inflow_m3_s=0.0)
+
+    def taxi(self, order: Order) -> None:
+        self.speed_to_kt = float(order.value or 0.0)
+
+    def take_off(self, order: Order) -> None:
+        self.on_ground = False
+        self.speed_to_kt = 240.0
+        self.cabin = replace(self.cabin, goal_pa=_CRUISE_PA, goal_pa_per_s=600.0)
+
+    def approach(self, order: Order) -> None:
+        self.speed_to_kt = 130.0
+        self.cabin = replace(self.cabin, goal_pa=_TOUCHDOWN_PA, goal_pa_per_s=800.0)
+
+    def land(self, order: Order) -> None:
+        self.on_ground = True
+        self.speed_to_kt = 18.0
+        self.cabin = replace(self.cabin, goal_pa=None)
+
+
+def _doorway(kind: DoorType, rng: random.Random) -> Doorway:
+    mechanism = door.mechanism_for(kind, rng)
+    if not kind.slide:
+        return Doorway(kind, mechanism, door.DoorState())
+    build = slide.build_for(kind, rng)
+    return Doorway(kind, mechanism, door.DoorState(), build, slide.first_state(build))
+
+
+_DoorOrder = Callable[[door.DoorState, Order, float], door.DoorState]
+_SlideOrder = Callable[[slide.SlideBuild, slide.SlideState], slide.SlideState]
+_AircraftOrder = Callable[[Aircraft, Order], None]
+
+
+def _lifted(order: Order) -> float:
+    return 1.0 if order.value is None else min(1.0, float(order.value))
+
+
+_DOOR_ORDERS: Final[Mapping[Verb, _DoorOrder]] = MappingProxyType(
+    {
+        Verb.OPEN: lambda s, o, pace: door.begin_opening(s, pace=pace),
+        Verb.OPEN_OUTSIDE: lambda s, o, pace: door.begin_opening(s, pace=pace, outside=True),
+        Verb.CLOSE: lambda s, o, pace: door.begin_closing(s, pace=pace),
+        Verb.LIFT_HANDLE: lambda s, o, pace: replace(s, handle_to=_lifted(o)),
+        Verb.LOWER_HANDLE: lambda s, o, pace: replace(s, task=door.Task.NONE, handle_to=0.0),
+        Verb.LIFT_OUTSIDE_HANDLE: lambda s, o, pace: replace(s, outside_to=1.0),
+        Verb.LOWER_OUTSIDE_HANDLE: lambda s, o, pace: replace(s, task=door.Task.NONE, outside_to=0.0),
+        Verb.DOCK: lambda s, o, pace: replace(s, access=str(o.value)),
+        Verb.WITHDRAW_ACCESS: lambda s, o, pace: replace(s, access="none"),
+        Verb.FIT_BARRIER: lambda s, o, pace: replace(s, barrier=True),
+        Verb.REMOVE_BARRIER: lambda s, o, pace: replace(s, barrier=False),
+        Verb.REMOVE_COVER: lambda s, o, pace: replace(s, cover=False),
+        Verb.FIT_COVER: lambda s, o, pace: replace(s, cover=True),
+        Verb.SET_SELECTOR: lambda s, o, pace: replace(s, task=door.Task.NONE, selector=str(o.value)),
+        Verb.WORK_HAND_PUMP: lambda s, o, pace: replace(s, hand_pump=True),
+        Verb.REST_HAND_PUMP: lambda s, o, pace: replace(s, hand_pump=False),
+        Verb.LET_LEAF_SINK: lambda s, o, pace: replace(s, sink_per_s=0.02),
+    }
+)
+
+_SLIDE_ORDERS: Final[Mapping[Verb, _SlideOrder]] = MappingProxyType(
+    {
+        Verb.ARM_SLIDE: lambda b, s: slide.arm(s),
+        Verb.DISARM_SLIDE: lambda b, s: slide.disarm(s),
+        Verb.FIT_PIN: lambda b, s: replace(s, pin_to=True, pin=True),
+        Verb.REMOVE_PIN: lambda b, s: replace(s, pin_to=False),
+        Verb.REPLACE_SLIDE: slide.replaced,
+        Verb.JAM_LEFT_GIRT: lambda b, s: replace(s, jam_left=True),
+        Verb.JAM_RIGHT_GIRT: lambda b, s: replace(s, jam_right=True),
+        Verb.FREE_GIRTS: lambda b, s: replace(s, jam_left=False, jam_right=False),
+        Verb.BLOCK_SLIDE: lambda b, s: replace(s, stuck=True),
+        Verb.SLOW_SLIDE: lambda b, s: replace(s, slow=True),
+        Verb.PULL_INFLATION_HANDLE: lambda b, s: replace(s, inflation_handle=True),
+        Verb.DETACH_SLIDE: lambda b, s: replace(s, detached=True),
+    }
+)
+
+
+def _switch(name: str, on: bool) -> _AircraftOrder:
+    return lambda plane, order: plane.switches.__setitem__(name, on)
+
+
+def _setting(name: str, value: str) -> _AircraftOrder:
+    return lambda plane, order: setattr(plane, name, value)
+
+
+_AIRCRAFT_ORDERS: Final[Mapping[Verb, _AircraftOrder]] = MappingProxyType(
+    {
+        Verb.START_ENGINE: lambda plane, o: plane.want_engine(int(o.value or 0), wanted=True),
+        Verb.STOP_ENGINE: lambda plane, o: plane.want_engine(int(o.value or 0), wanted=False),
+        Verb.STOP_ENGINES: Aircraft.stop_engines,
+        Verb.BEACON_ON: _switch("beacon", True),
+        Verb.BEACON_OFF: _switch("beacon", False),
+        Verb.SET_BRAKE: _switch("parking_brake", True),
+        Verb.RELEASE_BRAKE: _switch("parking_brake", False),
+        Verb.CHOCKS_IN: _switch("chocks", True),
+        Verb.CHOCKS_OUT: _switch("chocks", False),
+        Verb.START_REFUELLING: _switch("refuelling", True),
+        Verb.STOP_REFUELLING: _switch("refuelling", False),
+        Verb.DECLARE_EMERGENCY: _switch("emergency", True),
+        Verb.END_EMERGENCY: _switch("emergency", False),
+        Verb.BOARD: Aircraft.board,
+        Verb.DEBOARD: Aircraft.board,
+        Verb.SUPPLY_AIR: Aircraft.supply_air,
+        Verb.CUT_AIR: Aircraft.cut_air,
+        Verb.POWER_ON: _setting("power", "on"),
+        Verb.POWER_OFF: _setting("power", "off"),
+        Verb.TAXI: Aircraft.taxi,
+        Verb.STOP_TAXIING: Aircraft.taxi,
+        Verb.REACH_STAND: lambda plane, o: setattr(plane, "stand", plane.home_stand),
+        Verb.LEAVE_STAND: _setting("stand", ""),
+        Verb.TAKE_OFF: Aircraft.take_off,
+        Verb.APPROACH: Aircraft.approach,
+        Verb.LAND: Aircraft.land,
+    }
+)

@@ -1,0 +1,206 @@
+"""What one aircraft, or one stand, says on the wire: when, in which order, and how falsified.
+
+Owns sequence numbers, on-change sending, the heartbeat, the refreshing of what no heartbeat
+vouches for, and faults of the sensors themselves (silence, a false value, a bad quality).
+It never decides what is true: that is the models' work.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from types import MappingProxyType
+from typing import Final
+
+from monitor.core.signals import Value
+from monitor.core.times import MILLISECOND, SECOND
+from simulators.publication import Publication, encode_bundle, encode_reading
+
+HEARTBEAT_EVERY: Final = 5 * SECOND
+"""µs; the wire contract asks for one at least every 10 s."""
+PRESSURE_EVERY: Final = 4 * SECOND
+"""µs; no heartbeat vouches for it, and it must be refreshed within 30 s."""
+WEATHER_EVERY: Final = 4 * SECOND
+PICTURE_EVERY: Final = 20 * SECOND
+"""µs between whole pictures of an aircraft that sends bundles: a bundle is not retained."""
+
+_PRESSURE: Final = "airframe/differential_pressure_hpa"
+
+_PACED: Final[Mapping[str, int]] = MappingProxyType(
+    {
+        "travel": 200 * MILLISECOND,
+        "actuator_bar": 500 * MILLISECOND,
+        "slide_bottle_bar": 500 * MILLISECOND,
+        "assist_bottle_bar": 500 * MILLISECOND,
+        "differential_pressure_hpa": SECOND,
+        "ground_speed_kt": 500 * MILLISECOND,
+        "passengers_aboard": 2 * SECOND,
+    }
+)
+"""µs between two values of what moves smoothly; everything else is sent as it changes."""
+
+_RANK: Final[Mapping[str, int]] = MappingProxyType(
+    {"cover_fitted": 1, "travel": 2, "closed": 3, "latched": 4, "locked": 5, "lock_flags": 6, "handle_lifted": -7}
+)
+
+
+def _order(item: tuple[str, Value]) -> tuple[int, str]:
+    """Rank changes of one instant so that each message by itself leaves a door that can exist.
+
+    What engages follows what it rests on (leaf, latches, lock); what lets go goes first.
+    """
+    key, value = item
+    rank = _RANK.get(key.rpartition("/")[2], 0)
+    return (-rank if value is False else rank, key)
+
+
+class Feed:
+    """The sensors of one aircraft; ``prefix`` is its topic up to and including its registration."""
+
+    def __init__(self, prefix: str, *, bundles: bool, first_beat_us: int) -> None:
+        self._prefix = prefix
+        self._bundles = bundles
+        self._seqs: dict[str, int] = {}
+        self._sent: dict[str, tuple[Value, str]] = {}
+        self._sent_at: dict[str, int] = {}
+        self._true: dict[str, Value] = {}
+        self._false: dict[str, Value] = {}
+        self._qualities: dict[str, str] = {}
+        self._pending: set[str] = set()
+        self._beats = 0
+        self._next_beat = first_beat_us
+        self._next_picture = first_beat_us
+        self.silent = False
+        self._owes_picture = True
+
+    def falsify(self, key: str, value: Value) -> None:
+        """Have a sensor show ``value`` whatever is true, until it is released; ``key`` as in a bundle."""
+        self._false[key] = value
+        self._pending.add(key)
+
+    def release(self, key: str) -> None:
+        """Have a sensor tell the truth again, in good quality."""
+        self._false.pop(key, None)
+        self._qualities.pop(key, None)
+        self._pending.add(key)
+
+    def mark(self, key: str, quality: str) -> None:
+        """Have a sensor send ``quality`` with its readings."""
+        self._qualities[key] = quality
+        self._pending.add(key)
+
+    @property
+    def disturbed(self) -> bool:
+        """Silent, or with a sensor that does not tell the truth."""
+        return self.silent or bool(self._false) or bool(self._qualities)
+
+    def fall_silent(self) -> None:
+        self.silent = True
+
+    def speak_again(self) -> None:
+        self.silent = False
+        self._owes_picture = True
+
+    def owe_picture(self) -> None:
+        """Send everything again at the next chance, as a gateway does on a new connection."""
+        self._owes_picture = True
+
+    def retained_topics(self) -> list[str]:
+        """Return every topic that the broker keeps a reading for."""
+        return [] if self._bundles else [f"{self._prefix}/{key}" for key in self._sent]
+
+    def publish(self, now: int, readings: Mapping[str, Value]) -> list[Publication]:
+        """Take what is newly true and return what is sent at ``now`` (µs of the wire)."""
+        for key, value in readings.items():
+            if self._true.get(key) != value:
+                self._true[key] = value
+                self._pending.add(key)
+        if self.silent:
+            # The gateway is down: its counter stands still, and nothing is kept for later.
+            self._next_beat = max(self._next_beat, now)
+            return []
+        due = self._due(now)
+        sent = self._as_bundle(now, due) if self._bundles else self._one_by_one(now, due)
+        if now >= self._next_beat:
+            self._beats += 1
+            self._next_beat = max(self._next_beat + HEARTBEAT_EVERY, now + HEARTBEAT_EVERY // 2)
+            sent.append(self._reading(now, "airframe/heartbeat", self._beats, "good", retain=False))
+        return sent
+
+    def _due(self, now: int) -> list[tuple[str, Value]]:
+        if self._owes_picture or (self._bundles and now >= self._next_picture):
+            self._owes_picture = False
+            self._next_picture = now + PICTURE_EVERY
+            self._pending.clear()
+            # The type goes last: what came before it is then applied together.
+            return sorted((self._true | self._false).items(), key=lambda item: item[0] == "airframe/type")
+        due = [(key, self._shown(key)) for key in self._pending if self._is_due(now, key)]
+        self._pending.difference_update(key for key, _ in due)
+        if _PRESSURE in self._true and now - self._sent_at.get(_PRESSURE, 0) >= PRESSURE_EVERY:
+            due.append((_PRESSURE, self._shown(_PRESSURE)))
+        return sorted((item for item in due if self._is_news(now, *item)), key=_order)
+
+    def _shown(self, key: str) -> Value:
+        return self._false[key] if key in self._false else self._true[key]
+
+    def _is_due(self, now: int, key: str) -> bool:
+        if key not in self._true and key not in self._false:
+            return False
+        pace = _PACED.get(key.rpartition("/")[2])
+        return pace is None or now - self._sent_at.get(key, 0) >= pace or self._shown(key) in (0.0, 1.0)
+
+    def _is_news(self, now: int, key: str, value: Value) -> bool:
+        if key == _PRESSURE and now - self._sent_at.get(key, 0) >= PRESSURE_EVERY:
+            return True
+        return self._sent.get(key) != (value, self._qualities.get(key, "good"))
+
+    def _one_by_one(self, now: int, due: Iterable[tuple[str, Value]]) -> list[Publication]:
+        return [self._reading(now, key, value, self._note(now, key, value), retain=True) for key, value in due]
+
+    def _as_bundle(self, now: int, due: list[tuple[str, Value]]) -> list[Publication]:
+        if not due:
+            return []
+        readings = {key: (value, self._note(now, key, value)) for key, value in due}
+        topic = f"{self._prefix}/bundle"
+        return [Publication(now, topic, encode_bundle(now, self._next_seq(topic), readings), retain=False)]
+
+    def _note(self, now: int, key: str, value: Value) -> str:
+        quality = self._qualities.get(key, "good")
+        self._sent[key] = (value, quality)
+        self._sent_at[key] = now
+        return quality
+
+    def _reading(self, now: int, key: str, value: Value, quality: str, *, retain: bool) -> Publication:
+        topic = f"{self._prefix}/{key}"
+        return Publication(now, topic, encode_reading(now, self._next_seq(topic), value, quality), retain)
+
+    def _next_seq(self, topic: str) -> int:
+        seq = self._seqs[topic] = self._seqs.get(topic, 0) + 1
+        return seq
+
+
+class Anemometer:
+    """The weather sensors of one stand; ``prefix`` is its topic up to and including its name."""
+
+    def __init__(self, prefix: str, *, first_us: int) -> None:
+        self._prefix = prefix
+        self._next = first_us
+        self._seq = 0
+
+    def owe_picture(self) -> None:
+        """Send everything again at the next chance."""
+        self._next = 0
+
+    def retained_topics(self) -> list[str]:
+        """Return every topic that the broker keeps a reading for."""
+        return [f"{self._prefix}/{signal}" for signal in ("wind_kt", "gust_kt", "wind_from_deg")]
+
+    def publish(self, now: int, readings: Mapping[str, Value]) -> list[Publication]:
+        """Return what is sent at ``now`` (µs of the wire)."""
+        if now < self._next:
+            return []
+        self._next = now + WEATHER_EVERY
+        self._seq += 1
+        return [
+            Publication(now, f"{self._prefix}/{signal}", encode_reading(now, self._seq, value, "good"), retain=True)
+            for signal, value in readings.items()
+        ]

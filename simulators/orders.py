@@ -1,0 +1,191 @@
+"""What a person, a crew or a fault can do to a simulated aircraft, in plain words.
+
+Owns the vocabulary that plans, incidents and scenario files share. An order says what is
+done, never what a sensor should then show: that is for the models, except for the orders
+that falsify a reading on purpose.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+from monitor.core.signals import DOOR_SIGNALS, Value
+
+
+class Verb(enum.StrEnum):
+    """The phrases of a scenario file's ``do:``; each value is the phrase itself."""
+
+    OPEN = "open"
+    OPEN_OUTSIDE = "open from outside"
+    CLOSE = "close"
+    LIFT_HANDLE = "lift handle"
+    LOWER_HANDLE = "lower handle"
+    LIFT_OUTSIDE_HANDLE = "lift outside handle"
+    LOWER_OUTSIDE_HANDLE = "lower outside handle"
+    ARM_SLIDE = "arm slide"
+    DISARM_SLIDE = "disarm slide"
+    FIT_PIN = "fit pin"
+    REMOVE_PIN = "remove pin"
+    REPLACE_SLIDE = "replace slide"
+    JAM_LEFT_GIRT = "jam left girt end"
+    JAM_RIGHT_GIRT = "jam right girt end"
+    FREE_GIRTS = "free girt ends"
+    BLOCK_SLIDE = "block slide release"
+    SLOW_SLIDE = "slow slide inflation"
+    PULL_INFLATION_HANDLE = "pull inflation handle"
+    DETACH_SLIDE = "detach slide"
+    DOCK = "dock"
+    WITHDRAW_ACCESS = "withdraw access"
+    FIT_BARRIER = "fit barrier"
+    REMOVE_BARRIER = "remove barrier"
+    REMOVE_COVER = "remove cover"
+    FIT_COVER = "fit cover"
+    SET_SELECTOR = "set selector"
+    WORK_HAND_PUMP = "work hand pump"
+    REST_HAND_PUMP = "rest hand pump"
+    LET_LEAF_SINK = "let leaf sink"
+    START_ENGINE = "start engine"
+    STOP_ENGINE = "stop engine"
+    STOP_ENGINES = "stop engines"
+    BEACON_ON = "beacon on"
+    BEACON_OFF = "beacon off"
+    SET_BRAKE = "set parking brake"
+    RELEASE_BRAKE = "release parking brake"
+    CHOCKS_IN = "chocks in"
+    CHOCKS_OUT = "chocks out"
+    BOARD = "board"
+    DEBOARD = "deboard"
+    START_REFUELLING = "start refuelling"
+    STOP_REFUELLING = "stop refuelling"
+    DECLARE_EMERGENCY = "declare emergency"
+    END_EMERGENCY = "end emergency"
+    SUPPLY_AIR = "supply air"
+    CUT_AIR = "cut air"
+    POWER_ON = "power on"
+    POWER_OFF = "power off"
+    TAXI = "taxi"
+    STOP_TAXIING = "stop taxiing"
+    REACH_STAND = "reach stand"
+    LEAVE_STAND = "leave stand"
+    TAKE_OFF = "take off"
+    APPROACH = "approach"
+    LAND = "land"
+    FALL_SILENT = "fall silent"
+    SPEAK_AGAIN = "speak again"
+    SQUALL = "squall"
+    CALM = "calm"
+    SET_READING = "set"
+    RELEASE_READING = "release"
+    SET_QUALITY = "quality"
+
+
+class Scope(enum.Enum):
+    """What an order is given to."""
+
+    DOOR = "a door"
+    AIRCRAFT = "an aircraft"
+    FEED = "an aircraft's sensors"
+    STAND = "the weather at an aircraft's stand"
+    READING = "one reading"
+
+
+class Argument(enum.Enum):
+    """What follows the phrase."""
+
+    NONE = "nothing"
+    NUMBER = "a number"
+    MAYBE_NUMBER = "nothing or a number"
+    WORD = "a word"
+
+
+ACCESS: Final = tuple(word for word in DOOR_SIGNALS["access"].choices if word != "none")
+
+WORDS: Final[Mapping[Verb, tuple[str, ...]]] = MappingProxyType(
+    {Verb.DOCK: ACCESS, Verb.SET_SELECTOR: DOOR_SIGNALS["selector"].choices}
+)
+"""The words that may follow a verb that takes one."""
+
+_NUMBERS: Final = (Verb.START_ENGINE, Verb.STOP_ENGINE, Verb.BOARD, Verb.TAXI, Verb.SQUALL)
+_MAYBE_NUMBERS: Final = (Verb.LIFT_HANDLE, Verb.SUPPLY_AIR)
+_FEED: Final = (Verb.FALL_SILENT, Verb.SPEAK_AGAIN)
+_STAND: Final = (Verb.SQUALL, Verb.CALM)
+_READING: Final = (Verb.SET_READING, Verb.RELEASE_READING, Verb.SET_QUALITY)
+_LAST_DOOR_VERB: Final = Verb.LET_LEAF_SINK
+
+
+def _scope_of(verb: Verb) -> Scope:
+    if verb in _FEED:
+        return Scope.FEED
+    if verb in _STAND:
+        return Scope.STAND
+    if verb in _READING:
+        return Scope.READING
+    verbs = list(Verb)
+    return Scope.DOOR if verbs.index(verb) <= verbs.index(_LAST_DOOR_VERB) else Scope.AIRCRAFT
+
+
+def _argument_of(verb: Verb) -> Argument:
+    if verb in WORDS:
+        return Argument.WORD
+    if verb in _NUMBERS:
+        return Argument.NUMBER
+    return Argument.MAYBE_NUMBER if verb in _MAYBE_NUMBERS else Argument.NONE
+
+
+SCOPES: Final[Mapping[Verb, Scope]] = MappingProxyType({verb: _scope_of(verb) for verb in Verb})
+ARGUMENTS: Final[Mapping[Verb, Argument]] = MappingProxyType({verb: _argument_of(verb) for verb in Verb})
+PHRASES: Final = tuple(verb for verb in Verb if SCOPES[verb] is not Scope.READING)
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One thing that is done. ``signal`` belongs to the orders that falsify a reading."""
+
+    verb: Verb
+    door: str | None = None
+    value: Value | None = None
+    signal: str | None = None
+
+
+class OrderError(ValueError):
+    """The phrase is no order; the message says what would be right."""
+
+
+def parse_phrase(text: str, door: str | None = None) -> Order:
+    """Read a phrase such as ``dock bridge`` or ``start engine 2``.
+
+    Raises :class:`OrderError` where no verb begins it, or what follows does not fit.
+    """
+    words = " ".join(text.split())
+    starts = [verb for verb in PHRASES if words == verb.value or words.startswith(verb.value + " ")]
+    if not starts:
+        raise OrderError(f"{words!r} is not something that can be done; one of: {', '.join(PHRASES)}")
+    verb = max(starts, key=lambda candidate: len(candidate.value))
+    if SCOPES[verb] is Scope.DOOR and door is None:
+        raise OrderError(f"{verb.value!r} is done to a door; add door: and its name")
+    return Order(verb, door if SCOPES[verb] is Scope.DOOR else None, _argument(verb, words[len(verb.value) :].strip()))
+
+
+def _argument(verb: Verb, rest: str) -> Value | None:
+    kind = ARGUMENTS[verb]
+    if kind is Argument.NONE:
+        if rest:
+            raise OrderError(f"nothing follows {verb.value!r}, not {rest!r}")
+        return None
+    if kind is Argument.WORD:
+        if rest not in WORDS[verb]:
+            raise OrderError(f"{verb.value!r} is followed by one of {', '.join(WORDS[verb])}, not {rest or 'nothing'}")
+        return rest
+    if not rest and kind is Argument.MAYBE_NUMBER:
+        return None
+    try:
+        number = float(rest)
+    except ValueError:
+        raise OrderError(f"{verb.value!r} is followed by a number, not {rest or 'nothing'}") from None
+    if not 0 <= number <= 2000:
+        raise OrderError(f"the number after {verb.value!r} is from 0 to 2000, not {rest}")
+    return number

@@ -1,0 +1,94 @@
+"""What every test is held to, and what any test may ask for.
+
+Owns the check that no test leaves an asyncio task behind, the seed that property tests
+run with, and the rule that a program which a test needs may be missing on a desk but
+never in CI. Knows nothing of Sillwatch itself.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import secrets
+import shutil
+import sys
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+
+import hypothesis
+import pytest
+
+STRICT = os.environ.get("CI") == "true"
+LOOP_TURNS_TO_END = 5
+ELSEWHERE = (str(Path(sys.executable).parent), "/usr/local/sbin", "/usr/sbin", "/sbin")
+
+hypothesis.settings.register_profile("desk", deadline=None, print_blob=True)
+hypothesis.settings.register_profile("ci", deadline=None, print_blob=True, database=None)
+hypothesis.settings.load_profile("ci" if STRICT else "desk")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_configure(config: pytest.Config) -> None:
+    """Draw the seed before the hypothesis plugin reads it, so that it can be told."""
+    if config.getoption("--hypothesis-seed") is None:
+        config.option.hypothesis_seed = str(secrets.randbelow(2**32))
+
+
+def _seed_line(config: pytest.Config) -> str:
+    seed = config.getoption("--hypothesis-seed")
+    return f"property tests: seed {seed} (repeat with --hypothesis-seed={seed})"
+
+
+def pytest_report_header(config: pytest.Config) -> str:
+    return _seed_line(config)
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    if terminalreporter.stats.get("failed") or terminalreporter.stats.get("error"):
+        terminalreporter.write_line(_seed_line(config))
+
+
+@pytest.fixture
+async def _no_task_left() -> AsyncIterator[None]:
+    before = asyncio.all_tasks()
+    yield
+    left = asyncio.all_tasks() - before - {asyncio.current_task()}
+    for _ in range(LOOP_TURNS_TO_END):
+        if not left:
+            return
+        await asyncio.sleep(0)
+        left = {task for task in left if not task.done()}
+    if left:
+        for task in left:
+            task.cancel()
+        await asyncio.gather(*left, return_exceptions=True)
+        names = sorted(getattr(task.get_coro(), "__qualname__", task.get_name()) for task in left)
+        pytest.fail("left running: " + ", ".join(names), pytrace=False)
+
+
+@pytest.fixture(autouse=True)
+def _hold_to_no_task_left(request: pytest.FixtureRequest) -> None:
+    """Set the check up first, so that it looks last, after a test's own fixtures have closed."""
+    if request.node.get_closest_marker("asyncio") is not None:
+        request.getfixturevalue("_no_task_left")
+
+
+@pytest.fixture(scope="session")
+def require_program() -> Callable[..., str]:
+    """The path of the first of the named programs that is there.
+
+    Where none is, the test is skipped with the reason in the summary; in CI it fails.
+    """
+
+    def require(*names: str) -> str:
+        path = os.pathsep.join((os.environ.get("PATH", os.defpath), *ELSEWHERE))
+        for name in names:
+            found = shutil.which(name, path=path)
+            if found is not None:
+                return found
+        message = f"needs the program {' or '.join(names)}, which is not installed here"
+        if STRICT:
+            pytest.fail(message, pytrace=False)
+        pytest.skip(message)
+
+    return require
