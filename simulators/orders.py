@@ -141,6 +141,25 @@ ARGUMENTS: Final[Mapping[Verb, Argument]] = MappingProxyType({verb: _argument_of
 PHRASES: Final = tuple(verb for verb in Verb if SCOPES[verb] is not Scope.READING)
 
 
+NEEDS_SLIDE: Final = frozenset(
+    {
+        Verb.ARM_SLIDE,
+        Verb.DISARM_SLIDE,
+        Verb.FIT_PIN,
+        Verb.REMOVE_PIN,
+        Verb.REPLACE_SLIDE,
+        Verb.JAM_LEFT_GIRT,
+        Verb.JAM_RIGHT_GIRT,
+        Verb.FREE_GIRTS,
+        Verb.BLOCK_SLIDE,
+        Verb.SLOW_SLIDE,
+        Verb.PULL_INFLATION_HANDLE,
+        Verb.DETACH_SLIDE,
+    }
+)
+"""The verbs that make no sense at a door without a slide."""
+
+
 @dataclass(frozen=True, slots=True)
 class Order:
     """One thing that is done. ``signal`` belongs to the orders that falsify a reading."""

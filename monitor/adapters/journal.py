@@ -71,8 +71,6 @@ class SqliteJournal:
         self._readers: ThreadPoolExecutor | None = None
         self._reader: JournalReader | None = None
         self._next = 1
-        self.over_bound = 0
-        """Rows that were taken although the queue was over its bound."""
 
     def open(self) -> None:
         """Lock the folder and bring the file up to date. Raises :class:`JournalError`."""
@@ -95,7 +93,13 @@ class SqliteJournal:
         if self._lock is None:
             self.open()
         self._readers = ThreadPoolExecutor(1, thread_name_prefix="journal-reader")
-        self._writer = Writer(asyncio.get_running_loop(), self._open_inserter, on_batch=self._on_batch)
+        self._writer = Writer(
+            asyncio.get_running_loop(),
+            self._open_inserter,
+            rows_max=self._queue_rows,
+            bytes_max=self._queue_bytes,
+            on_batch=self._on_batch,
+        )
         self._writer.start()
 
     async def close(self, timeout_s: float = CLOSE_S) -> None:
@@ -107,9 +111,11 @@ class SqliteJournal:
         writer, readers = self._writer, self._readers
         if readers is not None:
             self._readers = None
-            readers.shutdown(wait=False, cancel_futures=True)
             if self._reader is not None:
                 self._reader.interrupt()
+            await asyncio.to_thread(readers.shutdown)  # what is still asked is refused at once
+            if self._reader is not None:
+                self._reader.close()
                 self._reader = None
         if writer is not None:
             self._writer = None
@@ -128,13 +134,11 @@ class SqliteJournal:
         ``committed`` is called on the event loop once the entry is on disk, in the order of
         the appends. Raises ``ValueError`` where ``position`` does not follow the last one.
         """
+        writer = self._writer or self._running()
         if entry.position != self._next:
             raise ValueError(f"position {entry.position} does not follow {self._next - 1}")
-        writer = self._running()
         self._next += 1
         writer.put(entry, len(entry.payload), committed)
-        if writer.depth > self._queue_rows or writer.depth_bytes > self._queue_bytes:
-            self.over_bound += 1
 
     def save_snapshot(self, snapshot: Snapshot) -> None:
         """Queue a snapshot behind the entries already appended."""
@@ -172,18 +176,17 @@ class SqliteJournal:
     @property
     def healthy(self) -> bool:
         """False while the last commit failed, or more waits than the queue may hold."""
-        writer = self._writer
-        return (
-            writer is not None
-            and not writer.failing
-            and writer.depth <= self._queue_rows
-            and writer.depth_bytes <= self._queue_bytes
-        )
+        return self._writer is not None and self._writer.healthy
 
     @property
     def depth(self) -> int:
         """Rows that are not on disk yet."""
         return self._writer.depth if self._writer is not None else 0
+
+    @property
+    def over_bound(self) -> int:
+        """Rows that were taken although the queue was over its bound."""
+        return self._writer.over_bound if self._writer is not None else 0
 
     @property
     def failures(self) -> int:
@@ -242,15 +245,19 @@ class SqliteJournal:
         return await self._read(functools.partial(JournalReader.audit, limit=limit, before=before))
 
     async def _read(self, question: Callable[[JournalReader], T]) -> T:
-        if self._readers is None:
-            raise JournalError(f"the journal {self._path} is closed")
+        readers = self._readers
+        closed = JournalError(f"the journal {self._path} is closed")
+        if readers is None:
+            raise closed
 
         def answer() -> T:
+            if self._readers is not readers:
+                raise closed
             if self._reader is None:
                 self._reader = JournalReader(self._path)
             return question(self._reader)
 
-        return await asyncio.get_running_loop().run_in_executor(self._readers, answer)
+        return await asyncio.get_running_loop().run_in_executor(readers, answer)
 
     def _running(self) -> Writer:
         if self._writer is None:
@@ -258,6 +265,9 @@ class SqliteJournal:
         return self._writer
 
     def _open_inserter(self) -> BatchInserter:
-        return BatchInserter(
-            self._connect(self._path), quarantine_rows=self._quarantine_rows, snapshots=self._snapshots
-        )
+        connection = self._connect(self._path)
+        try:
+            return BatchInserter(connection, quarantine_rows=self._quarantine_rows, snapshots=self._snapshots)
+        except sqlite3.Error:
+            connection.close()
+            raise

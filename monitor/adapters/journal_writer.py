@@ -53,7 +53,8 @@ class Writer:
 
     ``open_inserter`` opens a connection: at first, and again after each failure, since a
     handle that has met an I/O error is not to be trusted. ``on_batch`` is called on the
-    event loop with each batch's rows and the seconds its commit took.
+    event loop with each batch's rows and the seconds its commit took. ``rows_max`` and
+    ``bytes_max`` bound the queue: what comes beyond them is taken and counted.
     """
 
     def __init__(
@@ -61,10 +62,14 @@ class Writer:
         loop: asyncio.AbstractEventLoop,
         open_inserter: Callable[[], BatchInserter],
         *,
+        rows_max: int,
+        bytes_max: int,
         on_batch: OnBatch | None,
     ) -> None:
         self._loop = loop
         self._open_inserter = open_inserter
+        self._rows_max = rows_max
+        self._bytes_max = bytes_max
         self._on_batch = on_batch
         self._queue: deque[Queued] = deque()
         self._ready: deque[Callback] = deque()
@@ -83,6 +88,7 @@ class Writer:
         self._draining = False
         self.failing = False
         self.failures = 0
+        self.over_bound = 0
         self.last_error: str | None = None
         self.last_batch_rows = 0
         self.last_commit_seconds = 0.0
@@ -98,9 +104,13 @@ class Writer:
         """Queue ``item`` of ``size`` bytes; wakes the thread only where it sleeps."""
         self._queue.append(Queued(item, size, committed))
         self._bytes_in += size
+        if len(self._queue) + self._in_flight > self._rows_max or self._bytes_in - self._bytes_out > self._bytes_max:
+            self.over_bound += 1
         if self._asleep:
             self._asleep = False
-            self._wake.put(None)
+            # At the end of this turn: waking a thread costs ten times an append, and the
+            # thread would ask for the interpreter lock while the step is still running.
+            self._loop.call_soon(self._wake.put, None)
 
     def request(self, pruning: Pruning, done: Callable[[Pruned], None]) -> None:
         """Queue a pruning; ``done`` is called on the event loop."""
@@ -127,9 +137,10 @@ class Writer:
         return len(self._queue) + self._in_flight
 
     @property
-    def depth_bytes(self) -> int:
-        """Bytes that are queued or being written."""
-        return self._bytes_in - self._bytes_out
+    def healthy(self) -> bool:
+        """False while the last commit failed, or more waits than the bounds allow."""
+        over = self.depth > self._rows_max or self._bytes_in - self._bytes_out > self._bytes_max
+        return not self.failing and not over
 
     # --- the thread's side -----------------------------------------------------------
 

@@ -61,6 +61,8 @@ class SiteSection(Section):
         try:
             zoneinfo.ZoneInfo(value)
         except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+            if not zoneinfo.available_timezones():
+                raise wrong("this machine has no time zone database; give UTC, or install tzdata") from None
             raise wrong(f"{value!r} is not an IANA time zone; give one such as UTC or Etc/GMT-1") from None
         return value
 

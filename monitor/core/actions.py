@@ -85,7 +85,11 @@ def _act_on_alert(
         aircraft = system.record.aircraft[reg]
         system.settle(aircraft, {None if door == "-" else door: {f"alert:{code}", f"rule:{code}"}}, now)
     after = str(alert.state)
-    return [RecordAudit(now, event.by, action, f"{reg}/{door}/{code}/{event.alert_id}", event.reason, before, after)]
+    return [
+        RecordAudit(
+            now, event.by, action, f"{reg}/{door}/{code}/{event.alert_id}", event.reason, before, after, event.origin
+        )
+    ]
 
 
 def _apply(
@@ -193,7 +197,9 @@ def _reset(system: System, event: DoorReset, now: int) -> list[Effect]:
     door.deployed = door.released_in_emergency = False
     system.settle(aircraft, {event.door: {"*"}}, now, reset=True)
     after = State(door.state)
-    return [RecordAudit(now, event.by, "reset", f"{event.aircraft}/{event.door}", event.reason, before, after)]
+    return [
+        RecordAudit(now, event.by, "reset", f"{event.aircraft}/{event.door}", event.reason, before, after, event.origin)
+    ]
 
 
 def _declare(system: System, event: PresenceDeclared, now: int) -> list[Effect]:
@@ -207,4 +213,4 @@ def _declare(system: System, event: PresenceDeclared, now: int) -> list[Effect]:
     before = str(aircraft.presence)
     system.declare_presence(aircraft, presence, now)
     after = str(aircraft.presence)
-    return [RecordAudit(now, event.by, "declare-presence", event.aircraft, event.reason, before, after)]
+    return [RecordAudit(now, event.by, "declare-presence", event.aircraft, event.reason, before, after, event.origin)]

@@ -69,7 +69,7 @@ class CountImplausible(NamedTuple):
 
 
 class RecordAudit(NamedTuple):
-    """A person's action took effect: who did what, to what, and what changed."""
+    """A person's action took effect: who did what, from where, to what, and what changed."""
 
     time: int
     by: str
@@ -78,6 +78,7 @@ class RecordAudit(NamedTuple):
     reason: str
     before: str
     after: str
+    origin: str = ""
 
 
 class RefuseCommand(NamedTuple):

@@ -2,7 +2,7 @@
 
 Owns the input values of :meth:`monitor.core.system.System.step`. Names are in the
 past tense. Times are microseconds since the Unix epoch; ``time`` is the sender's
-stamp, never ours.
+stamp, never ours. A person's action carries ``by`` (who) and ``origin`` (from where).
 """
 
 from __future__ import annotations
@@ -74,6 +74,7 @@ class AlertAcknowledged(NamedTuple):
     by: str
     reason: str
     seen: int | None
+    origin: str = ""
 
 
 class AlertUnacknowledged(NamedTuple):
@@ -83,6 +84,7 @@ class AlertUnacknowledged(NamedTuple):
     by: str
     reason: str
     seen: int | None
+    origin: str = ""
 
 
 class AlertShelved(NamedTuple):
@@ -93,6 +95,7 @@ class AlertShelved(NamedTuple):
     reason: str
     until: int
     seen: int | None
+    origin: str = ""
 
 
 class AlertUnshelved(NamedTuple):
@@ -102,6 +105,7 @@ class AlertUnshelved(NamedTuple):
     by: str
     reason: str
     seen: int | None
+    origin: str = ""
 
 
 class AlertClosed(NamedTuple):
@@ -111,6 +115,7 @@ class AlertClosed(NamedTuple):
     by: str
     reason: str
     seen: int | None
+    origin: str = ""
 
 
 class DoorReset(NamedTuple):
@@ -120,6 +125,7 @@ class DoorReset(NamedTuple):
     door: str
     by: str
     reason: str
+    origin: str = ""
 
 
 class PresenceDeclared(NamedTuple):
@@ -129,6 +135,7 @@ class PresenceDeclared(NamedTuple):
     presence: str
     by: str
     reason: str
+    origin: str = ""
 
 
 Command = (

@@ -87,11 +87,15 @@ class Signal:
         elif isinstance(raw, float) and not math.isfinite(raw):
             raise RejectedValueError("not-finite", f"{self.name} is a finite number")
         if not self.low <= raw <= self.high:
-            raise RejectedValueError("out-of-range", f"{self.name} is from {self.low:g} to {self.high:g}")
+            raise RejectedValueError("out-of-range", f"{self.name} is from {_plain(self.low)} to {_plain(self.high)}")
         return float(raw) if kind is Kind.FLOAT else raw
 
     def _wrong_type(self, raw: object) -> RejectedValueError:
         return RejectedValueError("wrong-type", f"{self.name} is {self.kind.value}, not {_json_type(raw)}")
+
+
+def _plain(bound: float) -> str:
+    return str(int(bound)) if bound == int(bound) else f"{bound:g}"
 
 
 def _json_type(raw: object) -> str:

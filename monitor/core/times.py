@@ -6,6 +6,7 @@ Owns the only two functions that turn the core's integer time into text and back
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import Final
 
 MILLISECOND: Final = 1_000
@@ -17,6 +18,7 @@ _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
 
 
+@lru_cache(maxsize=8192)
 def format_time(at: int) -> str:
     """Write ``at`` (µs) as RFC 3339 in UTC: three decimals, or six where they are needed."""
     moment = _EPOCH + timedelta(microseconds=at)

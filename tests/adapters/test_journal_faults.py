@@ -223,7 +223,7 @@ def test_kill_nine_loses_nothing_that_was_reported(tmp_path: Path) -> None:
     dice = random.Random(seed)
     reported = 0
     for cycle in range(5):
-        wanted = reported + dice.randrange(1, 4000)
+        wanted = reported + dice.randrange(1, 2500)
         with subprocess.Popen([sys.executable, "-c", WRITER, str(path)], stdout=subprocess.PIPE, text=True) as child:
             assert child.stdout is not None
             previous = None

@@ -247,6 +247,18 @@ async def test_only_the_last_snapshots_are_kept(tmp_path: Path) -> None:
         assert connection.execute("SELECT position FROM snapshots ORDER BY position").fetchall() == [(5,), (7,), (9,)]
 
 
+async def test_questions_asked_while_it_closes_are_answered_or_refused(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite3"
+    journal = SqliteJournal(path)
+    journal.start()
+    journal.append(entry(1))
+    questions = [asyncio.create_task(journal.history()) for _ in range(50)]
+    await asyncio.sleep(0)
+    await journal.close()
+    for answer in await asyncio.wait_for(asyncio.gather(*questions, return_exceptions=True), DEADLINE_S):
+        assert answer == ([], None) or isinstance(answer, JournalError)
+
+
 async def test_a_journal_that_is_not_open_says_so(tmp_path: Path) -> None:
     journal = SqliteJournal(tmp_path / "journal.sqlite3")
     assert not journal.healthy

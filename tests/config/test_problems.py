@@ -258,6 +258,15 @@ def test_the_file_that_the_mistakes_are_made_in_has_none(tmp_path: Path) -> None
     assert check(path, environment={}, known=KNOWN) == ()
 
 
+def test_a_machine_without_time_zones_is_told_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("zoneinfo.available_timezones", set)
+    path = tmp_path / "site.yaml"
+    path.write_text(SITE.replace("UTC", "Noon/Here"))
+    assert [str(problem) for problem in check(path, environment={})] == [
+        f"{path}:4: site.timezone: this machine has no time zone database; give UTC, or install tzdata"
+    ]
+
+
 @pytest.mark.parametrize(
     ("content", "expected"),
     [

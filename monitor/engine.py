@@ -1,0 +1,248 @@
+"""The one loop that owns the state.
+
+Takes deliveries, people's actions and deadlines one after another through the core; for
+each, publishes first, then makes durable, then lets the broker know. It knows the world
+only through :mod:`monitor.ports` and decides nothing about doors.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import structlog
+
+from monitor.core import readout, snapshot
+from monitor.core.airframe import Site
+from monitor.core.effects import Effect, PublishEvent, RecordAudit, RejectInput
+from monitor.core.events import BrokerConnected, BrokerDisconnected, Command, Event, MonitorStarted
+from monitor.core.system import System
+from monitor.core.times import MILLISECOND, MINUTE, SECOND
+from monitor.ports import Clock, Codec, Entry, Journal, Message, Observer, Outgoing, Publisher, Snapshot, Step
+
+MESSAGE: Final = "message"
+CLOCK: Final = "clock"
+SNAPSHOT_EVERY: Final = 10 * MINUTE
+SNAPSHOT_ENTRIES: Final = 200_000
+
+_KEPT: Final = (PublishEvent, RejectInput, RecordAudit)
+_log: Final = structlog.get_logger("sillwatch.engine")
+
+
+def take_message(system: System, codec: Codec, message: Message, now: int) -> tuple[Event | RejectInput, list[Effect]]:
+    """Take one delivery through codec and core; live, restored and replayed alike.
+
+    Returns the first thing that was read from it (for measuring) and the effects.
+    """
+    decoded = codec.decode(message)
+    parts: Sequence[Event | RejectInput]
+    # An event is itself a tuple, so it is told from a list of them by its exact kind.
+    parts = decoded if isinstance(decoded, list) else (decoded,)  # type: ignore[assignment]
+    effects: list[Effect] = []
+    for part in parts:
+        if isinstance(part, RejectInput):
+            effects.append(part)
+        else:
+            effects.extend(system.step(part, now))
+    return parts[0], effects
+
+
+def take_entry(system: System, codec: Codec, entry: Entry) -> list[Effect]:
+    """Take one journal row through the same path as when it was new."""
+    if entry.kind == MESSAGE:
+        return take_message(system, codec, Message(entry.topic, entry.payload, entry.retained), entry.at)[1]
+    if entry.kind == CLOCK:
+        return system.advance(entry.at)
+    return system.step(codec.decode_event(entry.kind, entry.payload), entry.at)
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """A state read back, the journal position it stands at, and how it was got."""
+
+    system: System
+    position: int
+    replayed: int
+    snapshot_position: int
+
+
+def restore(site: Site, journal: Journal, codec: Codec) -> Restored:
+    """Read the state back: the newest snapshot that this version reads, then every entry after it."""
+    saved = journal.latest_snapshot()
+    record = None
+    if saved is not None:
+        try:
+            record = snapshot.restore(saved.body)
+        except snapshot.SnapshotUnreadableError as error:
+            _log.warning("snapshot not readable; replaying the journal", action="restore", why=str(error))
+            saved = None
+    system = System(site, record)
+    position = start = saved.position if saved is not None else 0
+    replayed = 0
+    for entry in journal.entries_after(start):
+        take_entry(system, codec, entry)
+        position = entry.position
+        replayed += 1
+    return Restored(system, max(position, journal.last_position()), replayed, start)
+
+
+class Engine:
+    """Owns one :class:`System` and its order of work.
+
+    ``receive`` and the ``note_…`` methods are called on the event loop's thread, one at a
+    time; nothing here awaits between reading the state and changing it.
+    """
+
+    def __init__(
+        self,
+        *,
+        restored: Restored,
+        codec: Codec,
+        clock: Clock,
+        journal: Journal,
+        publisher: Publisher,
+        observers: Iterable[Observer] = (),
+    ) -> None:
+        self.system = restored.system
+        self._position = restored.position
+        self._snapshot_position = restored.snapshot_position
+        self._codec = codec
+        self._clock = clock
+        self._journal = journal
+        self._publisher = publisher
+        self._observers = tuple(observers)
+        self._timer: asyncio.TimerHandle | None = None
+        self._timer_due: int | None = None
+        self._last_snapshot_at = 0
+        self._running = False
+
+    # Life
+
+    def start(self) -> None:
+        """Take up work where the journal left off."""
+        self._running = True
+        self._last_snapshot_at = self._clock.now()
+        self._take_event(MonitorStarted())
+
+    def stop(self) -> None:
+        """Stop judging and leave a snapshot for the next start."""
+        self._running = False
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        self.save_snapshot()
+
+    def save_snapshot(self) -> None:
+        """Queue a snapshot of the whole state behind what was journalled."""
+        body = snapshot.dump(self.system.record)
+        self._journal.save_snapshot(Snapshot(self._position, self.system.record.at, body))
+        self._snapshot_position = self._position
+        self._last_snapshot_at = self._clock.now()
+
+    # Inputs
+
+    def receive(self, message: Message, settle: Callable[[], None]) -> None:
+        """Take a delivery; ``settle`` is called once it is durable."""
+        received = time.perf_counter()
+        now = self._clock.now()
+        event, effects = take_message(self.system, self._codec, message, now)
+        self._publish(effects)
+        self._append(now, MESSAGE, message.topic, message.payload, message.retained, effects, settle)
+        self._finish(now, event, effects, received)
+
+    async def submit(self, command: Command) -> Sequence[Effect]:
+        """Take a person's action; returns what followed once it is durable."""
+        durable: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+
+        def committed() -> None:
+            if not durable.done():
+                durable.set_result(None)
+
+        effects = self._take_event(command, committed)
+        await durable
+        return effects
+
+    def note_connected(self) -> None:
+        """The broker connection stands."""
+        self._take_event(BrokerConnected())
+
+    def note_disconnected(self, why: str) -> None:
+        """The broker connection is lost."""
+        self._take_event(BrokerDisconnected(why))
+
+    def held_outputs(self) -> list[Outgoing]:
+        """Every retained message that should stand on the broker now."""
+        held = (self._codec.encode(effect) for effect in readout.held_outputs(self.system, self._clock.now()))
+        return [outgoing for outgoing in held if outgoing is not None]
+
+    def _take_event(self, event: Event, committed: Callable[[], None] | None = None) -> list[Effect]:
+        received = time.perf_counter()
+        now = self._clock.now()
+        effects = self.system.step(event, now)
+        self._publish(effects)
+        kind, body = self._codec.encode_event(event)
+        self._append(now, kind, "", body, False, effects, committed)
+        self._finish(now, event, effects, received)
+        return effects
+
+    # Deadlines
+
+    def _arm(self) -> None:
+        due = self.system.next_deadline()
+        if due == self._timer_due and self._timer is not None:
+            return
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+        self._timer_due = due
+        if due is not None and self._running:
+            wait = max(due - self._clock.now(), MILLISECOND) / SECOND
+            self._timer = asyncio.get_running_loop().call_later(wait, self._on_due)
+
+    def _on_due(self) -> None:
+        received = time.perf_counter()
+        self._timer = None
+        self._timer_due = None
+        now = self._clock.now()
+        effects = self.system.advance(now)
+        self._publish(effects)
+        if effects:
+            self._append(now, CLOCK, "", b"", False, effects, None)
+        self._finish(now, None, effects, received)
+
+    # Effects
+
+    def _publish(self, effects: Iterable[Effect]) -> None:
+        for effect in effects:
+            outgoing = self._codec.encode(effect)
+            if outgoing is not None:
+                self._publisher.publish(outgoing)
+
+    def _append(
+        self,
+        now: int,
+        kind: str,
+        topic: str,
+        payload: bytes,
+        retained: bool,
+        effects: Iterable[Effect],
+        committed: Callable[[], None] | None,
+    ) -> None:
+        self._position += 1
+        kept = tuple(effect for effect in effects if isinstance(effect, _KEPT))
+        self._journal.append(Entry(self._position, now, kind, topic, payload, retained, kept), committed)
+
+    def _finish(self, now: int, event: Event | RejectInput | None, effects: Sequence[Effect], received: float) -> None:
+        step = Step(now, event, effects, received, time.perf_counter())
+        for observer in self._observers:
+            observer.observe(step)
+        if self._running:
+            self._arm()
+            if (
+                self._position - self._snapshot_position >= SNAPSHOT_ENTRIES
+                or now - self._last_snapshot_at >= SNAPSHOT_EVERY
+            ):
+                self.save_snapshot()

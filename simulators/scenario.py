@@ -1,0 +1,252 @@
+"""Scenarios: who stands where, and what happens when, read from a YAML file.
+
+Owns finding a shipped scenario or a file, and what must fit together in it: aircraft and
+types, doors and orders, sensors and values. It reads files and nothing else; playing a
+scenario is :mod:`simulators.apron`'s.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from monitor.config import ConfigError, Problem
+from monitor.config.document import Location, read_document
+from monitor.config.explain import validate
+from monitor.config.layers import file_layer, place
+from monitor.config.problems import suggest
+from monitor.core.airframe import AirframeType, Site
+from monitor.core.signals import AIRFRAME_SIGNALS, DOOR_SIGNALS, HEARTBEAT, RejectedValueError, Signal, Value
+from simulators.apron import Apron, Cue, Part
+from simulators.durations import parse_moment
+from simulators.incidents import Programme
+from simulators.models.weather import Climate
+from simulators.orders import NEEDS_SLIDE, Order, OrderError, Verb, parse_phrase
+from simulators.scenario_file import AircraftEntry, ScenarioFile, StepEntry
+
+_SHIPPED: Final = Path(__file__).resolve().parent / "scenarios"
+_SUFFIXES: Final = (".yaml", ".yml")
+
+Finding = tuple[Location, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A scenario that fits its site; ``end_s`` is ``None`` where it never ends by itself."""
+
+    name: str
+    about: str
+    seed: int
+    end_s: float | None
+    cast: tuple[Part, ...]
+    cues: tuple[Cue, ...]
+    programme: Programme | None
+    climate: Climate
+
+    def apron(self, site: Site, start_us: int, *, seed: int | None = None, speed: float = 1.0) -> Apron:
+        """Set the scenario up at ``site`` from ``start_us`` (µs) on; ``seed`` overrides its own."""
+        return Apron(
+            site,
+            self.seed if seed is None else seed,
+            start_us,
+            speed=speed,
+            cast=self.cast,
+            cues=self.cues,
+            programme=self.programme,
+            climate=self.climate,
+        )
+
+
+def shipped_scenarios() -> list[Path]:
+    """Return the paths of the scenarios that come with the program, by name."""
+    return sorted(path for path in _SHIPPED.iterdir() if path.suffix in _SUFFIXES)
+
+
+def find_scenario(name: str) -> Path:
+    """Return the path of a shipped scenario, or of a file; raise :class:`ConfigError` where there is none."""
+    shipped = {path.stem: path for path in shipped_scenarios()}
+    if name in shipped:
+        return shipped[name]
+    path = Path(name)
+    if path.suffix in _SUFFIXES or path.exists():
+        return path
+    raise ConfigError([Problem(name, None, "", f"there is no such scenario; {suggest(name, shipped)}")])
+
+
+def load_scenario(path: Path, site: Site) -> Scenario:
+    """Read the scenario at ``path`` for ``site``; raise :class:`ConfigError` with everything that is wrong."""
+    layers = [file_layer(read_document(path))]
+    file = validate(ScenarioFile, layers)
+    check = _Check(file, site)
+    findings = [*check.aircraft(), *check.incidents()]
+    cues: list[Cue] = []
+    for index, step in enumerate(file.steps):
+        for found in check.step(index, step):
+            if isinstance(found, Cue):
+                cues.append(found)
+            else:
+                findings.append(found)
+    if findings:
+        raise ConfigError(place(layers, location, message) for location, message in findings)
+    return Scenario(
+        name=path.stem,
+        about=file.about,
+        seed=file.seed,
+        end_s=file.end,
+        cast=tuple(_part(entry) for entry in file.aircraft),
+        cues=tuple(cues),
+        programme=_programme(file),
+        climate=Climate(mean_kt=file.wind.mean_kt, gust_kt=file.wind.gusts_kt, from_deg=file.wind.from_deg),
+    )
+
+
+def _part(entry: AircraftEntry) -> Part:
+    mark, after_s = parse_moment(entry.turnaround_at)
+    return Part(
+        reg=entry.reg,
+        type=entry.type,
+        stand=entry.stand,
+        start=entry.start,
+        mark=mark,
+        after_s=after_s,
+        passengers=entry.passengers,
+        bundles=entry.sends == "bundles",
+    )
+
+
+def _programme(file: ScenarioFile) -> Programme | None:
+    entry = file.incidents
+    if entry is None:
+        return None
+    shortest, longest = entry.every
+    return Programme(entry.first, (shortest, longest), entry.begins_with, frozenset(entry.calm))
+
+
+class _Check:
+    """What must fit together in one file."""
+
+    def __init__(self, file: ScenarioFile, site: Site) -> None:
+        self._file = file
+        self._site = site
+        self._types: Mapping[str, AirframeType | None] = {
+            entry.reg: site.types.get(entry.type) for entry in file.aircraft
+        }
+
+    def aircraft(self) -> Iterator[Finding]:
+        """Check registrations, types and stands."""
+        regs: set[str] = set()
+        stands: set[str] = set()
+        for index, entry in enumerate(self._file.aircraft):
+            where: Location = ("aircraft", index)
+            if entry.reg in regs:
+                yield (*where, "reg"), f"{entry.reg} is there twice; give each aircraft its own registration"
+            if entry.stand in stands:
+                yield (*where, "stand"), f"{entry.stand} is taken twice; give each aircraft its own stand"
+            if entry.type not in self._site.types:
+                yield (*where, "type"), f"{entry.type!r} is not a known type; {suggest(entry.type, self._site.types)}"
+            if entry.stand not in self._site.stands:
+                right = suggest(entry.stand, self._site.stands)
+                yield (*where, "stand"), f"{entry.stand!r} is not a stand of {self._site.name}; {right}"
+            airframe = self._types[entry.reg]
+            if airframe is not None and (entry.passengers or 0) > airframe.seats:
+                yield (*where, "passengers"), f"{entry.passengers} is more than {airframe.seats} seats; give fewer"
+            regs.add(entry.reg)
+            stands.add(entry.stand)
+
+    def incidents(self) -> Iterator[Finding]:
+        """Check the aircraft that are spared, and the times."""
+        entry = self._file.incidents
+        if entry is None:
+            return
+        for index, reg in enumerate(entry.calm):
+            if reg not in self._types:
+                yield ("incidents", "calm", index), f"there is no aircraft {reg}; {suggest(reg, self._types)}"
+        if not 1 <= entry.every[0] <= entry.every[1]:
+            yield ("incidents", "every"), "the two times are out of order; give the shorter first, at least 1s"
+
+    def step(self, index: int, step: StepEntry) -> Iterator[Cue | Finding]:
+        """Turn one step into cues, or say what is wrong with it."""
+        where: Location = ("steps", index)
+        reg = step.aircraft
+        if reg is None and len(self._types) == 1:
+            reg = next(iter(self._types))
+        if reg is None:
+            yield where, f"says no aircraft; add aircraft: and one of {', '.join(self._types)}"
+            return
+        if reg not in self._types:
+            yield (*where, "aircraft"), f"there is no aircraft {reg}; {suggest(reg, self._types)}"
+            return
+        airframe = self._types[reg]
+        if airframe is None:
+            return
+        if step.door is not None and step.door not in airframe.doors:
+            yield (*where, "door"), f"{reg} has no door {step.door!r}; {suggest(step.door, airframe.doors)}"
+            return
+        found = [*_done(where, step, airframe), *_falsified(where, step, airframe)]
+        if not found:
+            yield where, "does nothing; add do:, set:, quality: or release:"
+        for item in found:
+            yield Cue(step.at, reg, item) if isinstance(item, Order) else item
+
+
+def _done(where: Location, step: StepEntry, airframe: AirframeType) -> Iterator[Order | Finding]:
+    for phrase in step.do:
+        try:
+            order = parse_phrase(phrase, step.door)
+        except OrderError as error:
+            yield (*where, "do"), str(error)
+            continue
+        engine = order.verb in (Verb.START_ENGINE, Verb.STOP_ENGINE)
+        if engine and order.value not in airframe.engines:
+            yield (*where, "do"), f"there is no engine {order.value:g}; give one of {_listed(airframe.engines)}"
+        elif order.door and order.verb in NEEDS_SLIDE and not airframe.doors[order.door].slide:
+            slides = [name for name, door in airframe.doors.items() if door.slide]
+            yield (*where, "door"), f"door {order.door} has no slide; {suggest('', slides)}"
+        else:
+            yield order
+
+
+def _falsified(where: Location, step: StepEntry, airframe: AirframeType) -> Iterator[Order | Finding]:
+    for key, raw in step.set.items():
+        signal = _signal(key, airframe)
+        if isinstance(signal, str):
+            yield (*where, "set", key), signal
+            continue
+        try:
+            value: Value = signal.check(raw)
+        except RejectedValueError as error:
+            yield (*where, "set", key), f"{raw!r} does not fit; {error.detail}"
+        else:
+            yield Order(Verb.SET_READING, None, value, key)
+    for key, quality in step.quality.items():
+        yield from _marked((*where, "quality", key), key, airframe, Order(Verb.SET_QUALITY, None, quality, key))
+    for index, key in enumerate(step.release):
+        yield from _marked((*where, "release", index), key, airframe, Order(Verb.RELEASE_READING, None, None, key))
+
+
+def _marked(where: Location, key: str, airframe: AirframeType, order: Order) -> Iterator[Order | Finding]:
+    signal = _signal(key, airframe)
+    yield (where, signal) if isinstance(signal, str) else order
+
+
+def _signal(key: str, airframe: AirframeType) -> Signal | str:
+    """Return the signal that ``key`` names, or what is wrong with it."""
+    match key.split("/"):
+        case ["airframe", name] if name in AIRFRAME_SIGNALS and name != HEARTBEAT:
+            return AIRFRAME_SIGNALS[name]
+        case ["airframe", name]:
+            return f"{name!r} is not an airframe signal; {suggest(name, AIRFRAME_SIGNALS)}"
+        case ["door", door, name] if door in airframe.doors and name in airframe.doors[door].signals:
+            return DOOR_SIGNALS[name]
+        case ["door", door, name] if door in airframe.doors:
+            return f"door {door} sends no {name!r}; {suggest(name, sorted(airframe.doors[door].signals))}"
+        case ["door", door, _]:
+            return f"there is no door {door!r}; {suggest(door, airframe.doors)}"
+        case _:
+            return f"{key!r} names no reading; write door/L1/closed or airframe/beacon"
+
+
+def _listed(numbers: Mapping[int, object] | Sequence[int]) -> str:
+    return ", ".join(map(str, numbers))
