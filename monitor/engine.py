@@ -113,11 +113,17 @@ class Engine:
         self._clock = clock
         self._journal = journal
         self._publisher = publisher
-        self._observers = tuple(observers)
+        self._observers = list(observers)
+        self.received = 0
+        """Deliveries taken since the start."""
         self._timer: asyncio.TimerHandle | None = None
         self._timer_due: int | None = None
         self._last_snapshot_at = 0
         self._running = False
+
+    def add_observer(self, observer: Observer) -> None:
+        """Let one more observer hear of every step from now on."""
+        self._observers.append(observer)
 
     # Life
 
@@ -147,6 +153,7 @@ class Engine:
     def receive(self, message: Message, settle: Callable[[], None]) -> None:
         """Take a delivery; ``settle`` is called once it is durable."""
         received = time.perf_counter()
+        self.received += 1
         now = self._clock.now()
         event, effects = take_message(self.system, self._codec, message, now)
         self._publish(effects)

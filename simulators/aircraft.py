@@ -48,13 +48,18 @@ class Doorway:
         held = self.door.hold_open or not self.mechanism.hold_open_lock
         return self.door.leaf >= 1.0 and held
 
+    @property
+    def leads_down(self) -> bool:
+        """Stairs or a bridge docked, stairs of its own, or a slide standing at it."""
+        slide_stands = self.slide is not None and self.slide.erect
+        return slide_stands or self.type.kind is DoorKind.AIRSTAIR or self.door.access in ("bridge", "stairs")
+
     def settled(self) -> bool:
         return door.settled(self.mechanism, self.door) and (self.slide is None or slide.settled(self.slide))
 
     def step(self, now: int, dt_s: float) -> Doorway:
         before = self.slide
-        assisted = before is not None and before.engaged and before.assist_share > 0.2
-        assisted = assisted and self.type.kind is DoorKind.CABIN
+        assisted = before is not None and before.engaged and self.type.kind is DoorKind.CABIN
         state = door.step(self.mechanism, self.door, dt_s, assisted=assisted)
         if before is None or self.slide_build is None:
             return replace(self, door=state)
@@ -140,12 +145,8 @@ class Aircraft:
         return moved
 
     def doorways(self) -> list[str]:
-        """Return the doors that people can walk through now: open with stairs or a bridge, or an open airstair."""
-        return [
-            name
-            for name, way in self.doors.items()
-            if way.open and (way.type.kind is DoorKind.AIRSTAIR or way.door.access in ("bridge", "stairs"))
-        ]
+        """Return the doors that people can leave by now: open with stairs, a bridge or a standing slide."""
+        return [name for name, way in self.doors.items() if way.open and way.leads_down]
 
     def door_readings(self, name: str) -> dict[str, Value]:
         """Return what the fitted sensors of one door show."""

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import asyncio
 import signal
-import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated, Final
+from typing import Annotated, Final, NamedTuple
 
 import typer
 
 from monitor.adapters.capture import write_clock, write_line
-from monitor.adapters.mqtt_settings import parse_broker_url
-from monitor.config import ConfigError, default_config_path, load
+from monitor.adapters.mqtt_settings import BrokerAddress, parse_broker_url
+from monitor.config import Broker, ConfigError, default_config_path, load
 from monitor.core.airframe import Site
 from monitor.core.times import SECOND
 from monitor.ports import Message
@@ -43,8 +43,8 @@ def register(app: typer.Typer) -> None:
 def simulate(
     scenario: Annotated[str | None, typer.Argument(help="A shipped scenario's name, or the path of a file.")] = None,
     broker: Annotated[
-        str, typer.Option("--broker", envvar="SILLWATCH_BROKER", help="The broker's address.")
-    ] = "mqtt://127.0.0.1:1883",
+        str | None, typer.Option("--broker", help="The broker's address; default: the configuration's.")
+    ] = None,
     speed: Annotated[
         float,
         typer.Option("--speed", envvar="SILLWATCH_SPEED", help="Simulated seconds in a second of real time."),
@@ -66,7 +66,8 @@ def simulate(
 ) -> None:
     """Play simulated aircraft to a broker, or write them as a capture."""
     try:
-        site = load(config or default_config_path(), environment={}).site
+        settings = load(config or default_config_path(), overrides={"broker": broker})
+        site = settings.site
         if listing:
             _list(site)
             return
@@ -74,7 +75,8 @@ def simulate(
             raise _UsageError("says no scenario; give a shipped one's name (--list shows them) or a file's path")
         played = load_scenario(find_scenario(scenario), site)
         end_s = parse_duration(duration) if duration is not None else played.end_s
-        _check(broker, speed)
+        _check_speed(speed)
+        address = _address(settings.broker)
     except ConfigError as error:
         raise _failed(str(error), 2) from None
     except ValueError as error:
@@ -82,7 +84,11 @@ def simulate(
     if capture is not None:
         _write_capture(capture, played, site, seed, speed, _CAPTURE_DEFAULT_S if end_s is None else end_s)
     else:
-        _publish(broker, played, site, seed, speed, end_s, clear=clear)
+        take = _Take(address, settings.broker.ca_file, played, site, seed, speed, end_s, clear)
+        try:
+            asyncio.run(_run(take))
+        except RigError as error:
+            raise _failed(f"simulate: {error}; start a broker there, or give another with --broker", 1) from None
 
 
 class _UsageError(ValueError):
@@ -94,17 +100,29 @@ def _failed(message: str, code: int) -> typer.Exit:
     return typer.Exit(code)
 
 
-def _check(broker: str, speed: float) -> None:
+def _check_speed(speed: float) -> None:
     if not SPEED_MIN <= speed <= SPEED_MAX:
         raise _UsageError(f"--speed {speed:g} is out of range; give a number from {SPEED_MIN:g} to {SPEED_MAX:g}")
-    parse_broker_url(broker)
+
+
+def _address(broker: Broker) -> BrokerAddress:
+    address = parse_broker_url(broker.url)
+    if broker.user is not None:
+        address = replace(address, username=broker.user)
+    if broker.password_file is not None:
+        try:
+            lines = Path(broker.password_file).read_text(encoding="utf-8").splitlines()
+        except (OSError, UnicodeDecodeError):
+            raise _UsageError(f"{broker.password_file} cannot be read; give a file with the password in it") from None
+        address = replace(address, password=lines[0] if lines else "")
+    return address
 
 
 def _list(site: Site) -> None:
     paths = shipped_scenarios()
     width = max(len(path.stem) for path in paths)
     for path in paths:
-        print(f"{path.stem:<{width}}  {load_scenario(path, site).about}")
+        typer.echo(f"{path.stem:<{width}}  {load_scenario(path, site).about}")
 
 
 def _write_capture(path: Path, played: Scenario, site: Site, seed: int | None, speed: float, end_s: float) -> None:
@@ -120,25 +138,36 @@ def _write_capture(path: Path, played: Scenario, site: Site, seed: int | None, s
         raise _failed(f"{path}: cannot be written ({error.strerror or error}); give another path", 1) from None
 
 
-def _publish(
-    broker: str, played: Scenario, site: Site, seed: int | None, speed: float, end_s: float | None, *, clear: bool
-) -> None:
-    try:
-        asyncio.run(_run(broker, played, site, seed, speed, end_s, clear=clear))
-    except RigError as error:
-        raise _failed(f"simulate: {error}; start a broker there, or give another with --broker", 1) from None
+class _Take(NamedTuple):
+    """Everything that one run needs."""
+
+    address: BrokerAddress
+    ca_file: Path | None
+    played: Scenario
+    site: Site
+    seed: int | None
+    speed: float
+    end_s: float | None
+    clear: bool
 
 
-async def _run(
-    broker: str, played: Scenario, site: Site, seed: int | None, speed: float, end_s: float | None, *, clear: bool
-) -> None:
+async def _run(take: _Take) -> None:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stop.set)
-    start = wall_clock()
-    apron = played.apron(site, start, seed=seed, speed=speed)
-    end = None if end_s is None else wire_end(start, end_s, speed)
-    print(f"{played.name}: {played.about} (seed {played.seed if seed is None else seed})", file=sys.stderr, flush=True)
-    sent = await run_rig(apron, broker, stop=stop, until_us=end, clear=clear, patience_s=_PATIENCE_S)
-    print(f"{sent} messages sent", file=sys.stderr, flush=True)
+    start, played = wall_clock(), take.played
+    apron = played.apron(take.site, start, seed=take.seed, speed=take.speed)
+    end = None if take.end_s is None else wire_end(start, take.end_s, take.speed)
+    seed = played.seed if take.seed is None else take.seed
+    typer.echo(f"{played.name}: {played.about} (seed {seed})", err=True)
+    sent = await run_rig(
+        apron,
+        take.address,
+        stop=stop,
+        ca_file=take.ca_file,
+        until_us=end,
+        clear=take.clear,
+        patience_s=_PATIENCE_S,
+    )
+    typer.echo(f"{sent} messages sent", err=True)

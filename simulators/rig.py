@@ -15,7 +15,8 @@ import socket
 import ssl
 import time
 from collections.abc import Callable, Iterable
-from typing import Final, Protocol
+from pathlib import Path
+from typing import Any, Final, Protocol
 
 import aiomqtt
 
@@ -54,9 +55,10 @@ def wall_clock() -> int:
 
 async def run_rig(
     stage: Stage,
-    broker_url: str,
+    broker: str | BrokerAddress,
     *,
     stop: asyncio.Event,
+    ca_file: Path | None = None,
     until_us: int | None = None,
     clear: bool = False,
     patience_s: float | None = None,
@@ -65,17 +67,18 @@ async def run_rig(
     """Publish ``stage`` until ``stop`` is set or the wire's time ``until_us``; return how many messages were sent.
 
     A lost connection is made again; what was due meanwhile is not made up for, but every
-    sensor then sends its picture anew. ``clear`` withdraws every retained reading at the
+    sensor then sends its picture anew. ``ca_file`` is the authority to trust where
+    the address asks for TLS (``None``: the system's). ``clear`` withdraws every retained reading at the
     end. Raises :class:`RigError` where the broker is not reached within ``patience_s``
     of real time at the start (``None``: keeps trying), and ``ValueError`` for a bad URL.
     """
-    address = parse_broker_url(broker_url)
+    address = parse_broker_url(broker) if isinstance(broker, str) else broker
     deadline = None if patience_s is None else time.monotonic() + patience_s
     sent = 0
     attempt = itertools.count()
     while not stop.is_set():
         try:
-            async with _client(address) as client:
+            async with _client(address, ca_file) as client:
                 deadline, attempt = None, itertools.count()
                 stage.owe_picture()
                 sent += await _play(stage, client, stop, until_us=until_us, clear=clear, clock=clock)
@@ -83,12 +86,13 @@ async def run_rig(
         except aiomqtt.MqttError as error:
             if deadline is not None and time.monotonic() > deadline:
                 raise RigError(f"no broker answers at {address.host}:{address.port} ({error})") from None
-            _log.warning("broker connection lost or refused: %s", error)
+            failures = next(attempt)
+            _log.log(logging.INFO if failures else logging.WARNING, "no broker connection, trying again: %s", error)
         # Time goes on while nobody hears it.
         stage.advance(clock() if until_us is None else min(clock(), until_us))
         if until_us is not None and clock() >= until_us:
             break
-        await _wait(stop, _RETRY_S[min(next(attempt), len(_RETRY_S) - 1)])
+        await _wait(stop, _RETRY_S[min(failures, len(_RETRY_S) - 1)])
     return sent
 
 
@@ -102,13 +106,13 @@ async def serve_apron(
     await run_rig(apron, broker_url, stop=stop)
 
 
-def _client(address: BrokerAddress) -> aiomqtt.Client:
+def _client(address: BrokerAddress, ca_file: Path | None) -> aiomqtt.Client:
     client = aiomqtt.Client(
         address.host,
         address.port,
         username=address.username,
         password=address.password,
-        tls_context=ssl.create_default_context() if address.tls else None,
+        tls_context=ssl.create_default_context(cafile=ca_file) if address.tls else None,
         timeout=2.5,
         keepalive=10,
         logger=_log,
@@ -164,8 +168,9 @@ async def _send(
         work = asyncio.gather(
             *(client.publish(p.topic, p.payload, qos=1, retain=p.retain, timeout=math.inf) for p in batch)
         )
+        either: set[asyncio.Future[Any]] = {work, watch}
         while not work.done() and not watch.done():
-            await asyncio.wait({work, watch}, timeout=1.0, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(either, timeout=1.0, return_when=asyncio.FIRST_COMPLETED)
             if stop.is_set() and not work.done():
                 break
         if not work.done():

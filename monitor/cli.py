@@ -1,0 +1,169 @@
+"""The ``sillwatch`` command.
+
+Owns flags, exit codes (0 done, 1 failed, 2 wrong use or wrong config) and what is said on
+stdout and stderr. Everything else is done by what it calls; commands of other packages
+come in through the entry point group ``sillwatch.commands``.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import sys
+from collections.abc import Coroutine
+from importlib.metadata import entry_points
+from pathlib import Path
+from typing import Annotated, Any, Final, NoReturn
+
+import orjson
+import structlog
+import typer
+
+from monitor import __version__
+from monitor.adapters.capture import CaptureError, read_capture
+from monitor.adapters.replay import replay as replay_capture
+from monitor.adapters.wire import Wire
+from monitor.config import Config, ConfigError, default_config_path, load
+from monitor.config import check as check_config
+from monitor.core.rules import known_parameters
+from monitor.core.system import System
+from monitor.wiring import InstanceError, run_instance
+
+app: Final = typer.Typer(
+    help="Live door states, hazards and answers for aircraft on the ground. Advisory only: it does not replace "
+    "the crew's own look at the door, the aircraft's manuals or local rules.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+ConfigOption = Annotated[
+    Path | None,
+    typer.Option("--config", envvar="SILLWATCH_CONFIG", help="The config file; default: the demo's."),
+]
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"sillwatch {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Say the version and end.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def run(
+    config: ConfigOption = None,
+    broker: Annotated[str | None, typer.Option(help="The MQTT broker, such as mqtt://127.0.0.1:1883.")] = None,
+    http: Annotated[str | None, typer.Option(help="Where to serve the page, such as 127.0.0.1:8080.")] = None,
+    data: Annotated[Path | None, typer.Option(help="The folder of the journal.")] = None,
+) -> None:
+    """Watch the aircraft of one site: readings in from a broker, alerts out, the page on HTTP."""
+    set_up_log()
+    settings = load_config(config, {"broker": broker, "http": http, "data": None if data is None else str(data)})
+    run_until_signal(
+        lambda stop: run_instance(settings, stop, lambda url: typer.echo(f"serving {url}", err=True)),
+    )
+
+
+@app.command()
+def replay(
+    capture: Annotated[Path, typer.Argument(help="A capture: JSON Lines, one message a line; - is stdin.")],
+    config: ConfigOption = None,
+) -> None:
+    """Judge a capture offline and print the events it leads to, as JSON Lines."""
+    settings = load_config(config, {})
+    wire = Wire(settings.site.name, settings.broker.instance, frozenset(settings.site.types))
+    out = sys.stdout.buffer
+    try:
+        lines = read_capture(sys.stdin.buffer, "stdin") if str(capture) == "-" else read_capture(capture)
+        for event in replay_capture(lines, System(settings.site), wire):
+            out.write(orjson.dumps(wire.envelope(event)) + b"\n")
+        out.flush()
+    except CaptureError as error:
+        out.flush()
+        fail(str(error), 1)
+    except BrokenPipeError:
+        # Whoever read has enough; there is nobody left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as error:
+        fail(f"{capture}: cannot be read ({error.strerror or error}); give the path of a capture", 2)
+
+
+@app.command()
+def check(config: ConfigOption = None) -> None:
+    """Say what is wrong in a config file: where, and what would be right."""
+    path = config or default_config_path()
+    problems = check_config(path, known=known_parameters())
+    if problems:
+        fail("\n".join(str(problem) for problem in problems), 2)
+    site = load(path, known=known_parameters()).site
+    typer.echo(f"{path}: fine: site {site.name}, {len(site.stands)} stands, types {', '.join(sorted(site.types))}")
+
+
+def set_up_log() -> None:
+    """Log one line an event to stderr: time, level, what, and key=value."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.processors.LogfmtRenderer(key_order=["timestamp", "level", "event", "action"]),
+        ],
+        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    )
+
+
+def load_config(path: Path | None, overrides: dict[str, Any]) -> Config:
+    """Load the config or end with 2 and one line for each thing that is wrong."""
+    try:
+        return load(path or default_config_path(), overrides=overrides, known=known_parameters())
+    except ConfigError as error:
+        fail(str(error), 2)
+
+
+def fail(message: str, code: int) -> NoReturn:
+    """Say what went wrong on stderr and end with ``code``."""
+    typer.echo(message, err=True)
+    raise typer.Exit(code)
+
+
+def run_until_signal(serve: Any) -> None:
+    """Run ``serve(stop)`` until SIGINT or SIGTERM; ends with 1 and one line where it fails."""
+    try:
+        _run(_serve_until_signal(serve))
+    except InstanceError as error:
+        fail(f"sillwatch: {error}", 1)
+
+
+def _run(main: Coroutine[Any, Any, None]) -> None:
+    try:
+        import uvloop
+    except ImportError:
+        asyncio.run(main)
+    else:
+        uvloop.run(main)
+
+
+async def _serve_until_signal(serve: Any) -> None:
+    stop = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, stop.set)
+    await serve(stop)
+
+
+def main() -> None:
+    """Run the command line."""
+    for entry in entry_points(group="sillwatch.commands"):
+        entry.load()(app)
+    app()

@@ -1,0 +1,223 @@
+"""One running instance, put together.
+
+The only module that knows every adapter. Owns the order of starting and stopping; it
+holds no logic of its own.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Final
+
+import structlog
+
+from monitor import __version__
+from monitor.adapters.clock import SystemClock
+from monitor.adapters.desk import Desk, Identity
+from monitor.adapters.journal import JournalError, SqliteJournal
+from monitor.adapters.metrics import LoopLag, Metrics, Sources
+from monitor.adapters.mqtt import MqttFeed
+from monitor.adapters.mqtt_settings import MqttSettings
+from monitor.adapters.web.server import ListenError, WebServer
+from monitor.adapters.web.stream import Stream
+from monitor.adapters.wire import Wire
+from monitor.config import Config
+from monitor.core.times import HOUR, format_time
+from monitor.engine import Engine, restore
+from monitor.ports import Message, Observer, Outgoing
+
+JOURNAL_FILE: Final = "journal.sqlite3"
+INPUTS_KEPT: Final = 24 * HOUR
+"""How long the inputs themselves are kept; lifecycle events stay for the configured retention."""
+
+_log: Final = structlog.get_logger("sillwatch")
+
+
+class InstanceError(RuntimeError):
+    """The instance cannot start or go on; the message is one line for a person."""
+
+
+class _Outlet:
+    """The publisher that the engine is built with, before the feed that it needs exists."""
+
+    def __init__(self) -> None:
+        self.feed: MqttFeed | None = None
+
+    def publish(self, outgoing: Outgoing) -> None:
+        if self.feed is not None:
+            self.feed.publish(outgoing)
+
+
+class Instance:
+    """A monitor with its journal, broker connection and HTTP side: start it, serve, stop it."""
+
+    def __init__(self, config: Config, *, observers: Sequence[Observer] = ()) -> None:
+        self._config = config
+        self._extra = tuple(observers)
+        self._ended = asyncio.Event()
+        self._why_ended = ""
+        self._tasks: list[asyncio.Task[None]] = []
+        self.url = ""
+
+    async def start(self) -> str:
+        """Start everything and return the page's address; raises :class:`InstanceError`."""
+        config = self._config
+        wire = Wire(config.site.name, config.broker.instance, frozenset(config.site.types))
+        self._metrics = Metrics(__version__)
+        self._lag = LoopLag()
+        self._journal = SqliteJournal(
+            Path(config.data.directory) / JOURNAL_FILE,
+            on_batch=lambda rows, seconds: self._metrics.count_commit(seconds, rows),
+        )
+        try:
+            self._journal.open()
+            restored = restore(config.site, self._journal, wire)
+            self._journal.start()
+        except (JournalError, OSError) as error:
+            raise InstanceError(str(error)) from None
+        clock = SystemClock(not_before=restored.system.record.at)
+        started = clock.now()
+        outlet = _Outlet()
+        observers: list[Observer] = [self._metrics, *self._extra]
+        self._engine = Engine(
+            restored=restored, codec=wire, clock=clock, journal=self._journal, publisher=outlet, observers=observers
+        )
+        self._feed = outlet.feed = self._build_feed(wire, started)
+        self.desk = Desk(
+            engine=self._engine,
+            clock=clock,
+            feed=self._feed,
+            records=self._journal,
+            lag_s=self._lag.worst_s,
+            identity=Identity(
+                config.broker.instance, __version__, format_time(started), config.site.name, config.site.timezone
+            ),
+        )
+        self._stream = Stream(self.desk)
+        self._engine.add_observer(self._stream)
+        self._web = WebServer(
+            self.desk, self._stream, self._metrics.render, host=config.http.host, port=config.http.port
+        )
+        self._attach_metrics()
+        try:
+            self.url = await self._web.start()
+        except ListenError as error:
+            await self._journal.close()
+            raise InstanceError(str(error)) from None
+        self._engine.start()
+        self._clock = clock
+        for serve in (self._serve_feed(), self._lag.watch(), self._serve_pruning()):
+            self._tasks.append(asyncio.create_task(serve))
+        _log.info("started", action="start", url=self.url, restored=restored.position, replayed=restored.replayed)
+        return self.url
+
+    async def serve(self, stop: asyncio.Event) -> None:
+        """Run until ``stop`` is set; raises :class:`InstanceError` where it ends by itself."""
+        waits = [asyncio.create_task(stop.wait()), asyncio.create_task(self._ended.wait())]
+        try:
+            await asyncio.wait(waits, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            for wait in waits:
+                wait.cancel()
+            await asyncio.gather(*waits, return_exceptions=True)
+        if self._ended.is_set() and not stop.is_set():
+            raise InstanceError(self._why_ended)
+
+    async def stop(self) -> None:
+        """Stop in order: no new readers, no new inputs, a last snapshot, everything on disk."""
+        await self._web.stop()
+        await self._feed.stop()
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._engine.stop()
+        with contextlib.suppress(JournalError):
+            await self._journal.close()
+        _log.info("stopped", action="stop")
+
+    def _build_feed(self, wire: Wire, started: int) -> MqttFeed:
+        broker = self._config.broker
+        password = None
+        if broker.password_file is not None:
+            try:
+                password = Path(broker.password_file).read_text(encoding="utf-8").splitlines()[0]
+            except (OSError, IndexError):
+                raise InstanceError(f"{broker.password_file}: no password to read on its first line") from None
+        settings = MqttSettings(
+            url=broker.url,
+            instance=broker.instance,
+            inputs=tuple(wire.input_filters()),
+            outputs=tuple(wire.output_filters()),
+            status_topic=wire.status_topic,
+            started=format_time(started),
+            online=wire.status_message("online", __version__, started).payload,
+            offline=wire.status_message("offline", __version__, started).payload,
+            protocol=broker.protocol,
+            username=broker.user,
+            password=password,
+            ca_file=None if broker.ca_file is None else Path(broker.ca_file),
+            keepalive_s=broker.keepalive_s,
+            receive_max=broker.in_flight_max,
+            backlog_max=broker.outgoing_max,
+        )
+        return MqttFeed(
+            settings,
+            on_message=self._on_message,
+            on_connected=lambda _session: self._engine.note_connected(),
+            on_disconnected=self._engine.note_disconnected,
+            held_topics=self._engine.held_outputs,
+            on_superseded=self._on_superseded,
+        )
+
+    def _on_message(self, message: Message, settle: Callable[[], None]) -> None:
+        self._engine.receive(message, settle)
+
+    def _on_superseded(self, started: str) -> None:
+        self._end(f"another run of instance {self._config.broker.instance}, started at {started}, has taken over")
+
+    def _end(self, why: str) -> None:
+        self._why_ended = why
+        self._ended.set()
+
+    def _attach_metrics(self) -> None:
+        self._metrics.attach(
+            Sources(
+                aircraft=self.desk.list_aircraft,
+                alerts=self.desk.alerts,
+                health=self.desk.health,
+                messages_received=lambda: self._engine.received,
+                stream_clients=lambda: self._stream.clients,
+                stream_resyncs=lambda: self._stream.resyncs,
+                loop_lag_s=self._lag.worst_s,
+            )
+        )
+
+    async def _serve_feed(self) -> None:
+        try:
+            await self._feed.run()
+        except Exception as error:
+            # A fault in judging: what follows could not be trusted, so the instance ends aloud.
+            _log.exception("the feed ended", action="feed-failed")
+            self._end(f"internal fault, see the log: {error!r}")
+
+    async def _serve_pruning(self) -> None:
+        keep_events = self._config.data.retention_days * 24 * HOUR
+        while True:
+            try:
+                await self._journal.prune(self._clock.now(), keep_inputs_us=INPUTS_KEPT, keep_events_us=keep_events)
+            except JournalError as error:
+                _log.warning("not pruned", action="prune", why=str(error))
+            await asyncio.sleep(3600)
+
+
+async def run_instance(config: Config, stop: asyncio.Event, announce: Callable[[str], None]) -> None:
+    """Run one instance until ``stop`` is set; ``announce`` gets the page's address once it is up."""
+    instance = Instance(config)
+    announce(await instance.start())
+    try:
+        await instance.serve(stop)
+    finally:
+        await instance.stop()
