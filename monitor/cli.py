@@ -11,7 +11,7 @@ import asyncio
 import os
 import signal
 import sys
-from collections.abc import Coroutine
+from collections.abc import Callable, Coroutine
 from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Annotated, Any, Final, NoReturn
@@ -38,6 +38,8 @@ app: Final = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+
+Serve = Callable[[asyncio.Event], Coroutine[Any, Any, None]]
 
 ConfigOption = Annotated[
     Path | None,
@@ -137,7 +139,7 @@ def fail(message: str, code: int) -> NoReturn:
     raise typer.Exit(code)
 
 
-def run_until_signal(serve: Any) -> None:
+def run_until_signal(serve: Serve) -> None:
     """Run ``serve(stop)`` until SIGINT or SIGTERM; ends with 1 and one line where it fails."""
     try:
         _run(_serve_until_signal(serve))
@@ -154,7 +156,7 @@ def _run(main: Coroutine[Any, Any, None]) -> None:
         uvloop.run(main)
 
 
-async def _serve_until_signal(serve: Any) -> None:
+async def _serve_until_signal(serve: Serve) -> None:
     stop = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):

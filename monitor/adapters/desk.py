@@ -37,9 +37,9 @@ class Page(Protocol):
     """One page of the journal's readers."""
 
     @property
-    def items(self) -> list[Readout]: ...
+    def rows(self) -> list[Readout]: ...
     @property
-    def next(self) -> str | None: ...
+    def next_cursor(self) -> str | None: ...
 
 
 class Records(Protocol):
@@ -155,4 +155,4 @@ class Desk:
 
 
 def _page(page: Page) -> Readout:
-    return {"items": page.items, "next": page.next}
+    return {"items": page.rows, "next": page.next_cursor}

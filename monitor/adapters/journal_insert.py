@@ -53,7 +53,8 @@ _COUNT_QUARANTINE: Final = (
     " ON CONFLICT (reason) DO UPDATE SET total = total + excluded.total"
 )
 _INSERT_AUDIT: Final = (
-    "INSERT INTO audit (time, person, action, subject, reason, was, became, position) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+    "INSERT INTO audit (time, person, action, subject, reason, was, became, origin, position)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
 
 

@@ -149,12 +149,12 @@ class JournalReader:
     def audit(self, *, limit: int, before: str | None) -> Page:
         """What people did, newest first. Raises :class:`CursorError`."""
         return self._page(
-            "SELECT time, person, action, subject, reason, was, became, seq FROM audit",
+            "SELECT time, person, action, subject, reason, was, became, origin, seq FROM audit",
             [],
             ("seq",),
             limit,
             before,
-            lambda row: (audit_readout(row), (0, row[7])),
+            lambda row: (audit_readout(row), (0, row[8])),
         )
 
     def _page(

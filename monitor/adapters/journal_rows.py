@@ -81,6 +81,7 @@ class AuditRow(NamedTuple):
     reason: str
     was: str
     became: str
+    origin: str
     position: int
 
 
@@ -121,8 +122,8 @@ def _event_row(effect: PublishEvent, position: int) -> EventRow:
 
 def _audit_row(effect: RecordAudit, position: int) -> AuditRow:
     _, *texts = effect
-    by, action, subject, reason, before, after = map(_storable, texts)
-    return AuditRow(effect.time, by, action, subject, reason, before, after, position)
+    by, action, subject, reason, before, after, origin = map(_storable, texts)
+    return AuditRow(effect.time, by, action, subject, reason, before, after, origin, position)
 
 
 def _quarantine_row(effect: RejectInput, entry: Entry) -> QuarantineRow:
@@ -182,7 +183,7 @@ def _text_of(payload: bytes, *, cut: bool) -> str | None:
 
 def audit_readout(row: Sequence[Any]) -> Readout:
     """Give an :class:`AuditRow`'s columns as a reader wants them."""
-    time, person, action, subject, reason, was, became = row[:7]
+    time, person, action, subject, reason, was, became, origin = row[:8]
     return {
         "time": format_time(time),
         "by": person,
@@ -191,6 +192,7 @@ def audit_readout(row: Sequence[Any]) -> Readout:
         "reason": reason,
         "before": was,
         "after": became,
+        "origin": origin,
     }
 
 

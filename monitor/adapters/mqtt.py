@@ -67,6 +67,7 @@ class MqttFeed:
         self.reconnects = 0
         self.sent = 0
         self.dropped = 0
+        self.failures = 0
         self._jitter = jitter
         self._link: Link | None = None
         self._backlog: deque[Outgoing] = deque()
@@ -134,7 +135,6 @@ class MqttFeed:
         """
         self._ended.clear()
         loop = asyncio.get_running_loop()
-        failures = 0
         complained: float | None = None
         try:
             while not self._ending.is_set():
@@ -146,13 +146,13 @@ class MqttFeed:
                     self._version = "3.1.1" if self._version == "5" else "5"
                     if self._version == "3.1.1":
                         continue  # the answer to our first offer, not a failure
-                failures = 1 if loop.time() - began > STABLE_S else failures + 1
-                if complained is None or failures == 1 or loop.time() - complained >= self.settings.complain_every_s:
+                self.failures = 1 if loop.time() - began > STABLE_S else self.failures + 1
+                if complained is None or self.failures == 1 or loop.time() - complained >= self.settings.complain_every_s:
                     complained = loop.time()
                     log.warning(
-                        "no broker", action="mqtt-retrying", url=self._shown_url(), why=str(error), attempt=failures
+                        "no broker", action="mqtt-retrying", url=self._shown_url(), why=str(error), attempt=self.failures
                     )
-                wait_s = min(self.settings.retry_s_max, RETRY_S_MIN * 2 ** min(failures - 1, 16))
+                wait_s = min(self.settings.retry_s_max, RETRY_S_MIN * 2 ** min(self.failures - 1, 16))
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._ending.wait(), wait_s * (0.5 + 0.5 * self._jitter()))
         finally:

@@ -325,7 +325,10 @@ async def test_a_quarantined_payload_can_be_read(journal: AnyJournal, payload: b
 async def test_the_audit_keeps_who_did_what(journal: AnyJournal) -> None:
     for position in range(1, 6):
         journal.append(
-            entry(position, RecordAudit(T0 + position, "P. Heron", "acknowledged", f"a{position}", "seen", "u", "a"))
+            entry(
+                position,
+                RecordAudit(T0 + position, "P. Heron", "acknowledged", f"a{position}", "seen", "u", "a", "10.0.0.7"),
+            )
         )
     await commit(journal, entry(6))
     page = await journal.audit(limit=3)
@@ -338,6 +341,7 @@ async def test_the_audit_keeps_who_did_what(journal: AnyJournal) -> None:
         "reason": "seen",
         "before": "u",
         "after": "a",
+        "origin": "10.0.0.7",
     }
     rest = await journal.audit(limit=3, before=page.next_cursor)
     assert [row["subject"] for row in rest.rows] == ["a2", "a1"]

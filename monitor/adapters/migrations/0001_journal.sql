@@ -54,6 +54,7 @@ CREATE TABLE audit (
     reason   TEXT NOT NULL,
     was      TEXT NOT NULL,
     became   TEXT NOT NULL,
+    origin   TEXT NOT NULL,
     position INTEGER NOT NULL
 );
 

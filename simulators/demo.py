@@ -1,0 +1,132 @@
+"""The demo: broker, simulated apron, monitor and page in one process tree.
+
+Owns the order of starting and stopping them and the terminal's live view. Everything it
+starts listens on loopback only, and it leaves no process and no file behind.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import sys
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Final
+
+import structlog
+import typer
+from rich.console import Console
+from rich.live import Live
+
+from monitor.adapters.broker import BrokerError, DefaultBroker
+from monitor.adapters.terminal import draw_site
+from monitor.cli import fail, load_config, run_until_signal
+from monitor.config import Config
+from monitor.core.times import format_time
+from monitor.wiring import Instance, InstanceError
+from simulators.rig import serve_apron
+
+SPEED_MIN: Final = 0.5
+SPEED_MAX: Final = 20.0
+_FRAME_S: Final = 0.5
+
+
+def demo(
+    speed: Annotated[
+        float, typer.Option(envvar="SILLWATCH_SPEED", help="Simulated seconds in a second of real time.")
+    ] = 1.0,
+    seed: Annotated[int, typer.Option(envvar="SILLWATCH_SEED", min=0, help="Where all chance comes from.")] = 1,
+    http: Annotated[str | None, typer.Option(help="Where to serve the page; default: a free port on loopback.")] = None,
+    data: Annotated[
+        Path | None, typer.Option(help="Keep the journal in this folder; default: a temporary one.")
+    ] = None,
+) -> None:
+    """Run the whole thing at once: a broker, six simulated aircraft, the monitor and its page."""
+    if not SPEED_MIN <= speed <= SPEED_MAX:
+        fail(f"demo: --speed {speed:g} is out of range; give a number from {SPEED_MIN:g} to {SPEED_MAX:g}", 2)
+    logging.disable(logging.WARNING)
+    structlog.configure(wrapper_class=structlog.make_filtering_bound_logger(logging.ERROR))
+    with tempfile.TemporaryDirectory(prefix="sillwatch-demo-") as scratch:
+        folder = Path(scratch) if data is None else data
+        # The address is settled before anything starts, so that a mistake in it costs nothing.
+        config = load_config(None, {"http": http or "127.0.0.1:0", "data": str(folder)})
+        run_until_signal(lambda stop: _serve(config, Path(scratch) / "broker", speed, seed, stop))
+
+
+def register(app: typer.Typer) -> None:
+    """Add ``demo`` to ``app``."""
+    app.command("demo")(demo)
+
+
+async def _serve(config: Config, store: Path, speed: float, seed: int, stop: asyncio.Event) -> None:
+    broker = DefaultBroker(store)
+    try:
+        url = await broker.start()
+    except BrokerError as error:
+        raise InstanceError(str(error)) from None
+    try:
+        config = replace(config, broker=config.broker.model_copy(update={"url": url}))
+        instance = Instance(config)
+        page = await instance.start()
+        try:
+            await _play(config, instance, page, url, speed, seed, stop)
+        finally:
+            await instance.stop()
+    finally:
+        await broker.stop()
+
+
+async def _play(
+    config: Config, instance: Instance, page: str, broker: str, speed: float, seed: int, stop: asyncio.Event
+) -> None:
+    print(f"page:   {page}/", f"broker: {broker}", "Ctrl-C ends it.", sep="\n", flush=True)
+    ending = asyncio.Event()
+    apron = asyncio.create_task(serve_apron(broker, speed, seed, ending, site=config.site))
+    view = asyncio.create_task(_show(instance, page))
+    try:
+        await instance.serve(stop)
+    finally:
+        ending.set()
+        view.cancel()
+        await asyncio.gather(view, return_exceptions=True)
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(asyncio.gather(apron, return_exceptions=True), 1.0)
+
+
+async def _show(instance: Instance, page: str) -> None:
+    """Draw the site until cancelled: in place on a terminal, otherwise new alerts line by line."""
+    console = Console(file=sys.stdout)
+    if not console.is_terminal:
+        await _print_alerts(instance)
+        return
+    with Live(console=console, auto_refresh=False, screen=True) as live:
+        while True:
+            desk = instance.desk
+            live.update(
+                draw_site(
+                    clock=f"{format_time(desk.now())[11:19]} UTC",
+                    url=f"{page}/",
+                    aircraft=desk.list_aircraft(),
+                    alerts=desk.alerts(),
+                    ready=desk.health()["ready"],
+                ),
+                refresh=True,
+            )
+            await asyncio.sleep(_FRAME_S)
+
+
+async def _print_alerts(instance: Instance) -> None:
+    seen: set[str] = set()
+    while True:
+        for alert in instance.desk.alerts():
+            key = f"{alert['alert_id']}{alert['changed_at']}"
+            if key not in seen:
+                seen.add(key)
+                print(
+                    f"{alert['changed_at'][11:19]}  {alert['priority']:<8} {alert['state']:<18} "
+                    f"{alert['aircraft']}  {alert['text']}",
+                    flush=True,
+                )
+        await asyncio.sleep(_FRAME_S)

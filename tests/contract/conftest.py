@@ -1,0 +1,48 @@
+"""Fixtures that start brokers; a missing one fails where ``CI`` is ``true`` and is a loud skip elsewhere."""
+
+from __future__ import annotations
+
+import itertools
+import os
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.contract.brokers import AmqttBench, Bench, MemoryBench, MosquittoBench, NatsBench, Rig, why_missing
+
+_COUNTER = itertools.count(1)
+
+
+@pytest.fixture(
+    params=[
+        pytest.param(NatsBench, id="nats-server", marks=pytest.mark.broker),
+        pytest.param(MosquittoBench, id="mosquitto", marks=pytest.mark.broker),
+        pytest.param(AmqttBench, id="amqtt", marks=pytest.mark.broker),
+        pytest.param(MemoryBench, id="memory"),
+    ]
+)
+async def bench(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Bench]:
+    """A started broker, stopped afterwards."""
+    missing = why_missing(request.param)
+    if missing and os.environ.get("CI") == "true":
+        pytest.fail(missing)
+    if missing:
+        pytest.skip(f"BROKER NOT TESTED: {missing}")
+    bench = request.param(tmp_path)
+    await bench.start()
+    try:
+        yield bench
+    finally:
+        await bench.stop()
+
+
+@pytest.fixture
+def make_rig(bench: Bench) -> Callable[..., Rig]:
+    """Make feeds for the broker; each under an instance name of its own unless one is given."""
+
+    def make(instance: str = "", **options: Any) -> Rig:
+        return Rig(bench, instance or f"i{next(_COUNTER)}", **options)
+
+    return make

@@ -1,0 +1,190 @@
+"""Every door of every shipped type, opened and closed: each message leaves a door that can be.
+
+The state machine here is written from the wire contract's own list of legal edges, and
+shares no code with the monitor.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+
+import orjson
+import pytest
+
+from monitor.config import default_config_path, load
+from monitor.core.airframe import AirframeType, DoorKind, DoorType
+from simulators.aircraft import Aircraft
+from simulators.feed import Feed
+from simulators.models import door as model
+from simulators.orders import Order, Verb
+
+TYPES = load(default_config_path(), environment={}).site.types
+DOORS = [(airframe, name) for airframe in TYPES.values() for name in airframe.doors]
+
+EDGES = {
+    frozenset(pair)
+    for pair in (
+        ("closed_locked", "armed"), ("closed_locked", "unlocked"), ("armed", "armed_unlocked"),
+        ("unlocked", "armed_unlocked"), ("unlocked", "ajar"), ("armed_unlocked", "ajar"), ("ajar", "open"),
+    )
+}  # fmt: skip
+WITHOUT_LOCK = {frozenset(("unlocked", "open")), frozenset(("armed_unlocked", "open"))}
+TO_DEPLOYED = {"armed_unlocked", "ajar", "open"}
+
+
+def state_of(kind: DoorType, shown: dict[str, object]) -> str:
+    """Judge a door by the sensors that it has."""
+    if shown.get("slide_released") is True:
+        return "slide_deployed"
+    if shown["closed"] is not True:
+        if "hold_open" in kind.signals:
+            return "open" if shown["hold_open"] is True else "ajar"
+        if "travel" in kind.signals:
+            return "open" if float(str(shown["travel"])) >= 0.98 else "ajar"
+        return "open"
+    engaged = any(shown.get(signal) is True for signal in ("lever_armed", "girt_left", "girt_right"))
+    engaged = engaged or (kind.kind is DoorKind.OVERWING and kind.slide)
+    home = all(shown.get(signal, True) is True for signal in ("latched", "locked"))
+    home = home and not shown.get("handle_lifted", False) and not shown.get("outside_handle_lifted", False)
+    if engaged:
+        return "armed" if home else "armed_unlocked"
+    return "closed_locked" if home else "unlocked"
+
+
+def messages(
+    airframe: AirframeType, name: str, orders: list[Verb], seconds: float
+) -> Iterator[tuple[float, str, object]]:
+    """Do ``orders`` one after another and yield every reading of the door that is sent, in order."""
+    plane = Aircraft("ZZ-TST", airframe, "S11", random.Random(7))
+    feed = Feed("x", bundles=False, first_beat_us=0)
+    for turn, verb in enumerate([None, *orders]):
+        if verb is not None:
+            plane.obey(Order(verb, name), 0)
+        for tick in range(round(seconds * 10)):
+            now = round(turn * seconds * 1e6) + tick * 100_000
+            plane.step(now, 0.1)
+            shown = {f"door/{name}/{signal}": value for signal, value in plane.door_readings(name).items()}
+            for sent in feed.publish(now, shown):
+                if f"/door/{name}/" in sent.topic:
+                    yield now / 1e6, sent.topic.rpartition("/")[2], orjson.loads(sent.payload)["value"]
+
+
+def walk(airframe: AirframeType, name: str, orders: list[Verb], seconds: float = 100.0) -> list[str]:
+    """Return the states that the door goes through, having checked each message."""
+    kind = airframe.doors[name]
+    shown: dict[str, object] = {}
+    states: list[str] = []
+    for at, signal, value in messages(airframe, name, orders, seconds):
+        assert signal in kind.signals
+        shown[signal] = value
+        if set(shown) < set(kind.signals):
+            continue
+        if shown.get("locked"):
+            assert shown.get("latched", True), f"locked without latched at {at}"
+        if shown.get("latched") or shown.get("locked"):
+            assert shown["closed"], f"latched or locked out of frame at {at}"
+        if shown.get("lock_flags"):
+            assert shown["latched"], f"lock flags without latches at {at}"
+        state = state_of(kind, shown)
+        if states and state != states[-1]:
+            edges = EDGES if "hold_open" in kind.signals else EDGES | WITHOUT_LOCK
+            deployed = state == "slide_deployed" and states[-1] in TO_DEPLOYED | {"armed"}
+            assert deployed or frozenset((states[-1], state)) in edges, f"{states[-1]} to {state} at {at}"
+        if not states or state != states[-1]:
+            states.append(state)
+    return states
+
+
+@pytest.mark.parametrize(("airframe", "name"), DOORS, ids=[f"{a.name}-{n}" for a, n in DOORS])
+def test_opening_and_closing_goes_by_legal_edges(airframe: AirframeType, name: str) -> None:
+    kind = airframe.doors[name]
+    states = walk(airframe, name, [Verb.OPEN, Verb.CLOSE])
+    if kind.kind is DoorKind.OVERWING and kind.slide:
+        assert states == ["armed", "armed_unlocked", "open", "slide_deployed"]
+        return
+    assert states[0] == states[-1] == "closed_locked"
+    assert "open" in states
+    assert states.index("open") > states.index("unlocked")
+
+
+@pytest.mark.parametrize("airframe", [a for a in TYPES.values() if a.name in ("alder", "cedar", "larch")], ids=str)
+def test_an_armed_door_that_is_opened_loses_its_slide(airframe: AirframeType) -> None:
+    states = walk(airframe, "L1", [Verb.ARM_SLIDE, Verb.OPEN])
+    assert states[:2] == ["closed_locked", "armed"]
+    assert states[2] == "armed_unlocked"
+    assert states[-1] == "slide_deployed"
+
+
+def test_a_type_c_exit_stands_open_with_its_slide_within_ten_seconds_of_actuation() -> None:
+    """14 CFR 25.809(b) and, for Type C, 25.810(a)(1)(ii)."""
+    seen = list(messages(TYPES["alder"], "L1", [Verb.ARM_SLIDE, Verb.OPEN], 30.0))
+
+    def first(signal: str) -> float:
+        return next(at for at, name, value in seen if name == signal and value is True)
+
+    assert first("hold_open") - first("handle_lifted") < 10.0
+    assert first("slide_erect") - first("handle_lifted") < 10.0
+
+
+def test_opening_from_outside_disengages_the_slide_first() -> None:
+    states = walk(TYPES["alder"], "L1", [Verb.ARM_SLIDE, Verb.OPEN_OUTSIDE])
+    assert "slide_deployed" not in states
+    assert states[-1] == "open"
+
+
+def test_a_powered_door_moves_only_under_pressure_and_comes_to_rest_in_neutral() -> None:
+    seen = list(messages(TYPES["alder"], "CF", [Verb.OPEN], 60.0))
+    out = next(at for at, signal, value in seen if signal == "closed" and value is False)
+    bar = [float(str(value)) for at, signal, value in seen if signal == "actuator_bar" and at <= out]
+    assert bar[-1] >= 120.0
+    assert [value for _, signal, value in seen if signal == "selector"] == ["neutral", "open", "neutral"]
+    assert [value for _, signal, value in seen if signal == "hold_open"] == [False, True]
+
+
+def test_travel_ramps_over_a_realistic_time_and_never_jumps() -> None:
+    seen = [(at, float(str(v))) for at, s, v in messages(TYPES["alder"], "L1", [Verb.OPEN], 60.0) if s == "travel"]
+    steps = [now - before for (_, before), (_, now) in zip(seen, seen[1:], strict=False)]
+    assert all(0.0 < step <= 0.1 for step in steps)
+    moving = [at for at, travel in seen if travel > 0.0]
+    assert 5.0 < moving[-1] - moving[0] < 10.0
+
+
+def test_a_push_against_engaged_latches_moves_nothing() -> None:
+    mechanism = model.mechanism_for(TYPES["alder"].doors["L1"], random.Random(1))
+    state = model.DoorState(leaf_to=1.0)
+    for _ in range(100):
+        state = model.step(mechanism, state, 0.1)
+    assert state.in_frame
+
+
+def test_the_handle_cannot_go_home_with_the_leaf_out() -> None:
+    mechanism = model.mechanism_for(TYPES["alder"].doors["L1"], random.Random(1))
+    state = model.DoorState(handle=1.0, handle_to=0.0, leaf=0.5, leaf_to=0.5)
+    assert model.step(mechanism, state, 0.5).handle == 1.0
+
+
+def test_a_leaf_that_sinks_loses_its_lock_and_stays_out_of_its_frame() -> None:
+    mechanism = model.mechanism_for(TYPES["alder"].doors["CF"], random.Random(1))
+    state = model.DoorState(handle=1.0, handle_to=1.0, leaf=1.0, leaf_to=1.0, hold_open=True, sink_per_s=0.02)
+    travels = []
+    for _ in range(100):
+        state = model.step(mechanism, state, 0.1)
+        travels.append(state.leaf)
+    assert not state.hold_open
+    assert travels == sorted(travels, reverse=True)
+    assert 0.7 < state.leaf < 0.9
+
+
+def test_the_hand_pump_is_slower_than_the_electric_one() -> None:
+    mechanism = model.mechanism_for(TYPES["alder"].doors["CF"], random.Random(1))
+
+    def seconds(**how: object) -> float:
+        state = model.DoorState(handle=1.0, handle_to=1.0, **how)  # type: ignore[arg-type]
+        for tick in range(5000):
+            state = model.step(mechanism, state, 0.1)
+            if state.leaf >= 1.0:
+                return tick / 10
+        raise AssertionError("the leaf never came up")
+
+    assert seconds(hand_pump=True) > 2 * seconds(selector="open")
