@@ -112,12 +112,11 @@ class Actor:
 
     def publish(self, wire_now: int) -> list[Publication]:
         """Return what the feed sends at ``wire_now``."""
-        shown = {
-            f"door/{name}/{signal}": value
-            for name in self.plane.doors
-            if name in self._changed
-            for signal, value in self.plane.door_readings(name).items()
-        }
-        self._changed.clear()
-        shown |= {f"airframe/{signal}": value for signal, value in self.plane.airframe_readings().items()}
+        plane = self.plane
+        shown = {f"airframe/{signal}": value for signal, value in plane.airframe_readings().items()}
+        if self._changed:
+            # In the order of the type, so that the same changes are always told alike.
+            for name in [name for name in plane.doors if name in self._changed]:
+                shown |= {f"door/{name}/{signal}": value for signal, value in plane.door_readings(name).items()}
+            self._changed.clear()
         return self.feed.publish(wire_now, shown)

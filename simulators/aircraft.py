@@ -137,7 +137,8 @@ class Aircraft:
                 self._busy.discard(name)
         out = self.doors_out() if moved or self.cabin.dp_pa else []
         self.cabin = cabin.step(self.cabin_build, self.cabin, dt_s, doors_open=len(out))
-        self.engines = {number: engines.step(engine, dt_s) for number, engine in self.engines.items()}
+        for number, engine in self.engines.items():
+            self.engines[number] = engines.step(engine, dt_s)
         if self.people.aboard != self.people.wanted:
             self.people = people.step(self.people, dt_s, doorways=len(self.doorways()))
         rate = _RUNWAY_KT_PER_S if max(self.speed_kt, self.speed_to_kt) > 40 else _TAXI_KT_PER_S

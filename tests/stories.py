@@ -282,10 +282,11 @@ class Story:
         readings.update({f"airframe/{name}": value for name, value in healthy_airframe(airframe).items()})
         for door in airframe.doors.values():
             readings.update({f"door/{door.name}/{name}": value for name, value in healthy_door(door).items()})
+        if beating:
+            self._beats += 1
+            readings["airframe/heartbeat"] = self._beats
         self.bundle(readings)
         self.beating = beating
-        if beating:
-            self.beat()
         return self
 
     # What people do
@@ -342,26 +343,17 @@ class Story:
         self.effects += effects
         for effect in effects:
             if isinstance(effect, PublishEvent):
-                data = effect.data
-                at = (effect.time - self.start) / SECOND
-                self.events.append(
-                    Told(
-                        at,
-                        effect.type,
-                        effect.code,
-                        effect.door,
-                        data["priority"],
-                        data["state"],
-                        data,
-                        effect.id,
-                        effect.aircraft,
-                    )  # fmt: skip
-                )
+                self.events.append(self._tell(effect))
             elif isinstance(effect, PublishDoor):
                 self.doors[effect.aircraft, effect.door] = effect.document
             elif isinstance(effect, PublishActive):
                 self.active[effect.aircraft, effect.door, effect.code] = effect.document
         return effects
+
+    def _tell(self, effect: PublishEvent) -> Told:
+        data, at = effect.data, (effect.time - self.start) / SECOND
+        place = effect.code, effect.door, data["priority"], data["state"]
+        return Told(at, effect.type, *place, data, effect.id, effect.aircraft)
 
     def door(self, name: str) -> Document:
         """The door's retained document as it stands; ``KeyError`` where none does."""

@@ -113,6 +113,7 @@ class DoorRecord:
     name: str
     since: int
     state: str = "unknown"
+    leaf_out: bool | None = None
     implausible: bool = False
     jumps: int = 0
     slow_jumps: list[int] = field(default_factory=list)
@@ -158,6 +159,7 @@ class AircraftRecord:
     trackers: dict[str, Tracker] = field(default_factory=dict)
     held: dict[str, Reading] = field(default_factory=dict)
     held_dropped: int = 0
+    pressure_low: bool = False
     last_cause: str = ""
     deaf_to: tuple[tuple[str, ...], ...] = ()
 

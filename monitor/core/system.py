@@ -37,8 +37,8 @@ from monitor.core.judge import judge
 from monitor.core.ledger import Ledger, Place
 from monitor.core.order import Verdict, decide_order, note_offset
 from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES, SITE_RULES
-from monitor.core.rules.rule import Parameters, Rule
-from monitor.core.signals import Quality
+from monitor.core.rules.rule import PRESSURE, Parameters, Rule
+from monitor.core.signals import DOOR_SIGNALS, Quality
 from monitor.core.state import (
     AircraftRecord,
     DoorRecord,
@@ -70,6 +70,10 @@ def _index(rules: Iterable[tuple[int, Rule]]) -> Index:
     return {name: tuple(numbers) for name, numbers in index.items()}
 
 
+_RESIDUAL: Final = next(rule for rule in DOOR_RULES if rule.code == "residual-pressure")
+_UNSHOWN: Final = frozenset(DOOR_SIGNALS) - frozenset(documents.STATE_SIGNALS) | {"travel"}
+"""Door signals whose value alone does not change the door's document."""
+
 _AIRCRAFT_INDEX: Final = _index(enumerate(AIRCRAFT_RULES))
 
 
@@ -83,6 +87,7 @@ class System:
         self._cause = ""
         self._queue: list[tuple[int, int, str, str, str]] = []
         self._parameters: dict[tuple[int, str, str], Parameters] = {}
+        self._least_pressure: dict[str, float] = {}
         self._indexes: dict[tuple[str, str], Index] = {}
         self._deaf: dict[tuple[tuple[str, ...], ...], tuple[tuple[str, ...], ...]] = {}
         self._requeue()
@@ -494,17 +499,34 @@ class System:
             if everything:
                 change.add("*")
             self._update_door(view, door, change, bundle=bundle, reset=reset)
+        heeded = self._heed(aircraft, airframe, air)
         deafened = everything or not air.isdisjoint(("life", "quality"))
         self._judge_aircraft(aircraft, airframe, air, changes, now)
         for name, door in aircraft.doors.items():
             door_changes = changes.get(name)
-            if door_changes is None and not air:
+            if door_changes is None and not heeded:
                 continue
             view = views.get(name) or View(self.record, now, aircraft, airframe, door)
-            self._judge_door(view, door, door_changes or set(), air)
-            if door_changes or deafened:
-                relevant = deafened or not (door_changes or set()).isdisjoint(("life", "quality", "*"))
+            door_changes = set() if door_changes is None else door_changes
+            self._judge_door(view, door, door_changes, heeded)
+            if not door_changes <= _UNSHOWN or deafened:
+                relevant = deafened or not door_changes.isdisjoint(("life", "quality", "*"))
                 self._show_door(view, door, aircraft, refresh_deafness=relevant)
+
+    def _heed(self, aircraft: AircraftRecord, airframe: AirframeType, air: set[str]) -> set[str]:
+        """Leave out a change of pressure that stays too low to matter at any door: it comes every few seconds."""
+        if PRESSURE not in air:
+            return air
+        least = self._least_pressure.get(airframe.name)
+        if least is None:
+            views = [View(self.record, 0, aircraft, airframe, door) for door in aircraft.doors.values()]
+            limits = [self.parameters(_RESIDUAL, view) for view in views]
+            least = min((p["limit_hpa"] - p["dead_band_hpa"] for p in limits), default=0.0)
+            self._least_pressure[airframe.name] = least
+        pressure = View(self.record, 0, aircraft, airframe).pressure
+        low = pressure is not None and abs(pressure) <= least
+        stays, aircraft.pressure_low = low and aircraft.pressure_low, low
+        return air - {PRESSURE} if stays else air
 
     def _update_door(self, view: View, door: DoorRecord, changes: set[str], *, bundle: bool, reset: bool) -> None:
         now = view.now
@@ -517,6 +539,9 @@ class System:
             door.outside_since = None
         elif door.outside_since is None:
             door.outside_since = now
+        if view.leaf_out is not door.leaf_out:
+            door.leaf_out = view.leaf_out
+            changes.add("leaf")
         target = observe(view)
         if target is not State.ARMED_UNLOCKED:
             door.armed_moved_since = None
@@ -584,7 +609,7 @@ class System:
             for _, _, code in self.ledger.changed[seen:]:
                 air.add(f"alert:{code}")
                 numbers.update(n for n in _AIRCRAFT_INDEX.get(f"alert:{code}", ()) if n > number)
-        if not aircraft.deaf_to or not air.isdisjoint(("*", "life", "quality")):
+        if not air.isdisjoint(("*", "life", "quality")):
             aircraft.deaf_to = self._intern(list_deafness(view, AIRCRAFT_RULES))
 
     def _judge_door(self, view: View, door: DoorRecord, changes: set[str], air: set[str]) -> None:

@@ -21,10 +21,17 @@ HANDLES: Final = ("handle_lifted", "outside_handle_lifted")
 CABIN_ENTRIES: Final = (DoorKind.CABIN, DoorKind.AIRSTAIR)
 
 
+class _Unasked:
+    """Stands for an answer that was not worked out yet; ``None`` is an answer."""
+
+
+_UNASKED: Final = _Unasked()
+
+
 class View:
     """One door (``door`` and ``spec`` set), one aircraft, or the site alone, at ``now``."""
 
-    __slots__ = ("_judged", "aircraft", "airframe", "door", "now", "site", "spec", "wake")
+    __slots__ = ("_judged", "_leaf_out", "aircraft", "airframe", "door", "now", "site", "spec", "wake")
 
     def __init__(
         self,
@@ -41,6 +48,7 @@ class View:
         self.door = door
         self.spec: DoorType | None = airframe.doors[door.name] if airframe is not None and door is not None else None
         self.wake: int | None = None
+        self._leaf_out: Truth | _Unasked = _UNASKED
 
     def _aircraft_is(self, aircraft: AircraftRecord | None) -> None:
         self.aircraft = aircraft
@@ -134,7 +142,9 @@ class View:
     @property
     def leaf_out(self) -> Truth:
         """The leaf is out of its frame."""
-        return leaf_out_of_frame(self.true("closed"), self.true("hold_open"), self.number("travel"))
+        if isinstance(self._leaf_out, _Unasked):
+            self._leaf_out = leaf_out_of_frame(self.true("closed"), self.true("hold_open"), self.number("travel"))
+        return self._leaf_out
 
     @property
     def held_open(self) -> Truth:

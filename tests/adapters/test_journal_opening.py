@@ -272,3 +272,29 @@ async def test_a_journal_that_is_not_open_says_so(tmp_path: Path) -> None:
     await journal.close()
     with pytest.raises(JournalError, match="not open"):
         journal.append(entry(2))
+
+
+def topics(path: Path) -> list[str]:
+    with contextlib.closing(sqlite3.connect(path)) as connection:
+        return [name for (name,) in connection.execute("SELECT name FROM topics ORDER BY name")]
+
+
+async def test_topics_that_no_input_uses_any_more_are_forgotten(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite3"
+    journal = SqliteJournal(path)
+    journal.start()
+    for position, topic in enumerate(["gone", "gone", "again", "kept"], start=1):
+        journal.append(Entry(position, position, "message", topic, b"", False))
+    journal.save_snapshot(Snapshot(4, 4, b"state"))
+    journal.append(Entry(5, 5, "message", "again", b"", False))
+    assert (await asyncio.wait_for(journal.prune(100, keep_inputs_us=0, keep_events_us=0), DEADLINE_S)).inputs == 3
+    await journal.close()
+    assert topics(path) == ["again", "kept"]
+
+
+async def test_topics_beyond_the_bound_are_spelled_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("monitor.adapters.journal_insert.TOPICS_MAX", 2)
+    path = tmp_path / "journal.sqlite3"
+    await fill(path, 9)
+    assert topics(path) == ["topic/1", "topic/2"]
+    assert list(SqliteJournal(path).entries_after(0)) == [entry(position) for position in range(1, 10)]

@@ -127,6 +127,7 @@ class Apron:
         self.rejected: list[RejectInput] = []
         self.effects: list[Effect] = []
         self._seq: dict[str, int] = {}
+        self._stamped = 0
 
     # In
 
@@ -141,14 +142,14 @@ class Apron:
         behind: float = 0.0,
     ) -> None:
         """Send one reading now; ``behind`` (s) is how much older than now its stamp is."""
-        payload = {"time": stamp(self.now - round(behind * SECOND)), "seq": self._next(reg + path), "value": value}
+        payload = {"time": stamp(self._tick() - round(behind * SECOND)), "seq": self._next(reg + path), "value": value}
         if quality != "good":
             payload["quality"] = quality
         self._deliver(f"aircraft/{reg}/{path}", json.dumps(payload).encode(), retain=retain)
 
     def bundle(self, readings: Json, *, reg: str = REG) -> None:
         """Send readings that take effect together."""
-        payload = {"time": stamp(self.now), "seq": self._next(reg), "readings": readings}
+        payload = {"time": stamp(self._tick()), "seq": self._next(reg), "readings": readings}
         self._deliver(f"aircraft/{reg}/bundle", json.dumps(payload).encode())
 
     def door(self, name: str, *, reg: str = REG, **signals: Any) -> None:
@@ -234,6 +235,11 @@ class Apron:
         ]
 
     # Within
+
+    def _tick(self) -> int:
+        """A sender's stamp that no other has: an equal one on another topic would be a repeat."""
+        self._stamped = max(self.now, self._stamped + 1)
+        return self._stamped
 
     def _next(self, key: str) -> int:
         self._seq[key] = self._seq.get(key, 0) + 1

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import pytest
@@ -42,7 +43,7 @@ def test_the_root_falls_linearly_and_reaches_zero() -> None:
         roots.append(math.sqrt(state.dp_pa))
         state = step(build, state, 0.1)
         assert len(roots) < 1000
-    falls = [before - now for before, now in zip(roots, roots[1:], strict=False)]
+    falls = [before - now for before, now in itertools.pairwise(roots)]
     assert max(falls) - min(falls) < 1e-9
     assert state.dp_pa == 0.0
 
@@ -59,7 +60,7 @@ def test_an_external_supply_raises_a_closed_cabin_with_the_engines_off() -> None
     for _ in range(4000):
         state = step(build, state, 0.1)
         seen.append(state.dp_pa)
-    assert all(now >= before - 1e-9 for before, now in zip(seen, seen[1:], strict=False))
+    assert all(now >= before - 1e-9 for before, now in itertools.pairwise(seen))
     assert state.dp_pa == pytest.approx(settled_pa(build, 0.042), rel=0.02)
     assert state.dp_pa > 250.0
 

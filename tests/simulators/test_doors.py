@@ -6,6 +6,7 @@ shares no code with the monitor.
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections.abc import Iterator
 
@@ -144,7 +145,7 @@ def test_a_powered_door_moves_only_under_pressure_and_comes_to_rest_in_neutral()
 
 def test_travel_ramps_over_a_realistic_time_and_never_jumps() -> None:
     seen = [(at, float(str(v))) for at, s, v in messages(TYPES["alder"], "L1", [Verb.OPEN], 60.0) if s == "travel"]
-    steps = [now - before for (_, before), (_, now) in zip(seen, seen[1:], strict=False)]
+    steps = [now - before for (_, before), (_, now) in itertools.pairwise(seen)]
     assert all(0.0 < step <= 0.1 for step in steps)
     moving = [at for at, travel in seen if travel > 0.0]
     assert 5.0 < moving[-1] - moving[0] < 10.0

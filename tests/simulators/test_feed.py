@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 
 import orjson
@@ -56,14 +57,14 @@ def test_a_discrete_is_sent_once_and_again_when_it_changes() -> None:
 def test_the_heartbeat_counts_up_at_least_every_ten_seconds_and_is_not_retained() -> None:
     beats = of(live(a_feed(), 120.0), "airframe/heartbeat")
     assert [value(beat) for beat in beats] == list(range(1, len(beats) + 1))
-    assert all(now.at_us - before.at_us <= 10 * SECOND for before, now in zip(beats, beats[1:], strict=False))
+    assert all(now.at_us - before.at_us <= 10 * SECOND for before, now in itertools.pairwise(beats))
     assert not any(beat.retain for beat in beats)
     assert len(beats) == 24
 
 
 def test_pressure_is_refreshed_though_it_does_not_change_and_is_retained() -> None:
     pressures = of(live(a_feed(), 60.0), "airframe/differential_pressure_hpa")
-    assert all(now.at_us - before.at_us <= 10 * SECOND for before, now in zip(pressures, pressures[1:], strict=False))
+    assert all(now.at_us - before.at_us <= 10 * SECOND for before, now in itertools.pairwise(pressures))
     assert len(pressures) > 10
     assert all(publication.retain for publication in pressures)
 
@@ -141,7 +142,7 @@ def test_a_bundling_aircraft_sends_changes_together_and_a_whole_picture_now_and_
     assert {publication.topic for publication in sent} == {"x/bundle", "x/airframe/heartbeat"}
     whole = [p.at_us for p in bundles if len(orjson.loads(p.payload)["readings"]) == len(PICTURE)]
     assert whole[0] == 0
-    assert all(now - before <= 30 * SECOND for before, now in zip(whole, whole[1:], strict=False))
+    assert all(now - before <= 30 * SECOND for before, now in itertools.pairwise(whole))
     assert len(whole) == 3
     feed.mark("door/L1/closed", "bad")
     changed = PICTURE | {"door/L1/closed": False, "airframe/beacon": True}
@@ -155,6 +156,6 @@ def test_the_wind_is_refreshed_within_ten_seconds() -> None:
     for tick in range(600):
         sent += meter.publish(tick * SECOND // 10, {"wind_kt": 9.0, "gust_kt": 12.0, "wind_from_deg": 240.0})
     winds = of(sent, "wind_kt")
-    assert all(now.at_us - before.at_us <= 10 * SECOND for before, now in zip(winds, winds[1:], strict=False))
+    assert all(now.at_us - before.at_us <= 10 * SECOND for before, now in itertools.pairwise(winds))
     assert len(winds) == 15
     assert len(sent) == 45

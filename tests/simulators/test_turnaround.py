@@ -68,9 +68,9 @@ def watch(apron: Apron, seconds: float) -> Iterator[tuple[float, str, object, Se
 def one_turnaround(name: str, *, seed: int = 3, bundles: bool = False) -> tuple[Apron, float]:
     part = Part("ZZ-TST", name, "S11", bundles=bundles)
     apron = Apron(SITE, seed, START_US, cast=(part,), programme=None)
-    # One whole visit and the beginning of the next, whatever the number of passengers drawn.
+    # One whole visit, whatever the number of passengers drawn.
     length_s = plan_turnaround(TYPES[name], random.Random(seed), arriving=TYPES[name].seats).length_s
-    return apron, length_s * 1.3
+    return apron, length_s * 1.05
 
 
 def out_of_frame(seen: Seen) -> list[str]:
@@ -81,8 +81,7 @@ def engines_running(seen: Seen) -> bool:
     return any(value is True for signal, value in seen.airframe.items() if signal.startswith("engine_"))
 
 
-@pytest.mark.parametrize("bundles", [False, True], ids=["readings", "bundles"])
-@pytest.mark.parametrize("name", sorted(TYPES))
+@pytest.mark.parametrize(("name", "bundles"), [*((name, False) for name in sorted(TYPES)), ("hazel", True)])
 def test_nothing_that_would_alarm_anybody_happens(name: str, bundles: bool) -> None:
     airframe = TYPES[name]
     apron, seconds = one_turnaround(name, bundles=bundles)
@@ -99,7 +98,7 @@ def test_nothing_that_would_alarm_anybody_happens(name: str, bundles: bool) -> N
         pressure = float(str(seen.airframe["differential_pressure_hpa"]))
         assert not (out and pressure > 0.5), f"{out} out of frame at {pressure} hPa, {at}"
         if key.endswith(("handle_lifted", "latched", "locked")) and seen.airframe["weight_on_wheels"]:
-            moved = value is (key.rpartition("/")[2] == "handle_lifted")
+            moved = value is key.endswith("handle_lifted")
             assert not (moved and pressure > 2.0), f"{key} at {pressure} hPa, {at}"
         speed = float(str(seen.airframe["ground_speed_kt"]))
         assert not (out and speed > 0), f"{out} out of frame while moving at {at}"

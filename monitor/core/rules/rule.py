@@ -50,7 +50,7 @@ class Rule:
 
     ``reads`` names what its conditions depend on: a door signal by its name, an airframe
     signal as ``airframe/…``, a door signal of any door as ``doors/…`` (aircraft rules), and
-    the facts ``state``, ``jump``, ``feed``, ``presence``, ``clock`` and ``broker``. It is
+    the facts ``state``, ``leaf``, ``jump``, ``feed``, ``presence``, ``clock`` and ``broker``. It is
     judged only when one of them changes or its deadline comes. ``slide_only`` leaves out
     doors without a slide. ``needs`` names those
     without which the hazard cannot be seen (for "deaf to"). ``suppressed_by`` names rules

@@ -191,7 +191,7 @@ SIGNAL_BAD_DOOR = Rule(
     scope=Scope.DOOR,
     kinds=ALL_KINDS,
     levels=(Level(Priority.CAUTION, _bad, delay="on_delay_s"),),
-    reads=frozenset({"quality", "life", *LEAF}),
+    reads=frozenset({"quality", "life", "leaf"}),
     parameters={"on_delay_s": 1.0},
     suppressed_by=("feed-lost",),
     summary="A sensor calls its own reading bad, or readings are physically impossible together.",

@@ -11,7 +11,6 @@ from monitor.core.rules.rule import (
     ENGINES,
     GROUND,
     HOLDS,
-    LEAF,
     LOCKS,
     PRESSURE,
     SLIDE,
@@ -38,7 +37,7 @@ OPEN_ENGINE_RUNNING = Rule(
     scope=Scope.DOOR,
     kinds=ALL_KINDS - {DoorKind.WINDOW},
     levels=(Level(Priority.WARNING, _out_near_engine), Level(Priority.CAUTION, _out_with_engine)),
-    reads=frozenset({*LEAF, *ENGINES}),
+    reads=frozenset({"leaf", *ENGINES}),
     needs=("closed", "engines"),
     summary="The door is out of its frame while an engine runs; a warning if one runs on the door's side.",
     text=lambda view, priority: (
@@ -63,13 +62,16 @@ def _pressure_left(view: View, p: Parameters, held: bool) -> Truth:
 
 
 def _moved_under_pressure(view: View, p: Parameters, held: bool) -> Truth:
-    return all3((view.on_ground, _pressure_left(view, p, held), view.lock_moved))
+    left = _pressure_left(view, p, held)
+    # The commonest answer by far, asked of every door at every reading of the pressure.
+    return False if left is False else all3((left, view.on_ground, view.lock_moved))
 
 
 def _disengaged_under_pressure(view: View, p: Parameters, held: bool) -> Truth:
     if view.spec is None or view.spec.kind is not DoorKind.CABIN or not view.spec.slide:
         return False
-    return all3((view.on_ground, _pressure_left(view, p, held), not3(view.fully_engaged)))
+    left = _pressure_left(view, p, held)
+    return False if left is False else all3((left, view.on_ground, not3(view.fully_engaged)))
 
 
 def _pressure_text(view: View, priority: Priority) -> str:
@@ -104,21 +106,25 @@ RESIDUAL_PRESSURE = Rule(
 
 
 def _pressure_rises(view: View, p: Parameters, held: bool) -> Truth:
-    aircraft = view.aircraft
+    rises = _rise(view, p)
+    if rises is False:
+        return False
     closed = all3(door.true("closed") for door in view.doors() if door.spec and door.spec.kind in CABIN_ENTRIES)
-    return all3((view.on_ground, not3(view.any_engine), closed, _rise(view, p) if aircraft else None))
+    return all3((rises, view.on_ground, not3(view.any_engine), closed))
 
 
 def _rise(view: View, p: Parameters) -> Truth:
     pressure, aircraft = view.pressure, view.aircraft
     if pressure is None or aircraft is None:
         return None
+    if pressure <= p["above_hpa"]:
+        return False
     window = int(p["window_s"] * SECOND)
     recent = [(at, value) for at, value in aircraft.pressures if at > view.now - window]
     if not recent:
         return False
     lowest_at, lowest = min(recent, key=lambda reading: (reading[1], -reading[0]))
-    rises = pressure >= lowest + p["rise_hpa"] and pressure > p["above_hpa"]
+    rises = pressure >= lowest + p["rise_hpa"]
     if rises:
         view.wake_at(lowest_at + window)
     return rises
@@ -166,7 +172,7 @@ UNGUARDED_DROP = Rule(
         Level(Priority.WARNING, _unguarded_cabin, delay="cabin_s"),
         Level(Priority.CAUTION, _unguarded_hold, delay="hold_s"),
     ),
-    reads=frozenset({*LEAF, "access", "barrier", "slide_released", "slide_detached", "state"}),
+    reads=frozenset({"leaf", "access", "barrier", "slide_released", "slide_detached", "state"}),
     needs=("closed", "access"),
     parameters={"sill_m": 1.2, "cabin_s": 5.0, "hold_s": 120.0},
     suppressed_by=("access-withdrawn",),
@@ -197,7 +203,7 @@ ACCESS_WITHDRAWN = Rule(
     scope=Scope.DOOR,
     kinds=CABIN,
     levels=(Level(Priority.WARNING, _access_left),),
-    reads=frozenset({*LEAF, "access", "barrier"}),
+    reads=frozenset({"leaf", "access", "barrier"}),
     needs=("closed", "access"),
     summary="Access equipment leaves an open doorway that has no barrier.",
     text=lambda view, priority: f"{door_name(view)}: access equipment has left the open doorway.",
