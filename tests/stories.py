@@ -127,6 +127,7 @@ class Story:
 
     All times given to a story are seconds since its start. While ``beating``, the aircraft's
     heartbeat goes out every 5 s as the clock moves, with the last differential pressure.
+    ``skew`` is how far the sender's clock is ahead of ours, in seconds.
     """
 
     def __init__(
@@ -144,6 +145,7 @@ class Story:
         self.type, self.reg, self.stand, self.start = type, reg, stand, start
         self.now = start
         self.beating = False
+        self.skew = 0.0
         self.effects: list[Effect] = []
         self.events: list[Told] = []
         self.doors: dict[tuple[str, str], Document | None] = {}
@@ -248,7 +250,7 @@ class Story:
         if at is not None and self.micros(at) > self.now:
             self.until(at)
         if time is None:
-            body["time"] = self.now / SECOND
+            body["time"] = self.now / SECOND + self.skew
         else:
             body["time"] = time if isinstance(time, str) else self.micros(time) / SECOND
         topic = self.topic(path)
@@ -390,6 +392,14 @@ class Story:
         """Why readings were dropped, in order."""
         return [effect.reason for effect in self.effects if isinstance(effect, CountDropped)]
 
+    def value(self, path: str) -> Any:
+        """What the core holds for ``door/L1/closed`` or ``airframe/beacon``; ``None`` where it was never sent."""
+        aircraft = self.system.record.aircraft[self.reg]
+        owner, _, signal = path.rpartition("/")
+        readings = aircraft.readings if owner == "airframe" else aircraft.doors[owner.removeprefix("door/")].readings
+        reading = readings.get(signal)
+        return None if reading is None else reading.value
+
     def rejected(self) -> list[RejectInput]:
         return [effect for effect in self.effects if isinstance(effect, RejectInput)]
 
@@ -406,7 +416,7 @@ class Story:
             site=self.site, type=self.type, reg=self.reg, stand=self.stand, start=self.start,
             system=System(self.site, snapshot.restore(snapshot.dump(self.system.record))),
         )  # fmt: skip
-        other.now, other.beating = self.now, self.beating
+        other.now, other.beating, other.skew = self.now, self.beating, self.skew
         other.doors, other.active = dict(self.doors), dict(self.active)
         other._seqs, other._beats, other._pressure = dict(self._seqs), self._beats, self._pressure
         return other

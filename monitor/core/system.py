@@ -9,14 +9,10 @@ is a snapshot and the same ``step`` again.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Mapping
 from typing import Final
 
-from monitor.core import actions, documents
-from monitor.core.airframe import AirframeType, DoorKind, Site
-from monitor.core.deaf import list_deafness
-from monitor.core.door import State, is_legal, move, observe
-from monitor.core.effects import CountImplausible, Effect, PublishDoor, RejectInput
+from monitor.core import actions
+from monitor.core.effects import Effect, PublishDoor, RejectInput
 from monitor.core.events import (
     BrokerConnected,
     BrokerDisconnected,
@@ -33,23 +29,18 @@ from monitor.core.intake import (
     next_change_of_life,
     refresh_life,
 )
-from monitor.core.judge import judge
-from monitor.core.ledger import Ledger, Place
+from monitor.core.lineup import SHELF, WATCH
 from monitor.core.order import Verdict, decide_order, note_offset
-from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES, SITE_RULES
-from monitor.core.rules.rule import PRESSURE, Parameters, Rule
-from monitor.core.signals import DOOR_SIGNALS, Quality
+from monitor.core.settling import Settling
+from monitor.core.signals import Quality
 from monitor.core.state import (
     AircraftRecord,
     DoorRecord,
     Presence,
     Reading,
-    SiteRecord,
     StandRecord,
-    Tracker,
 )
 from monitor.core.times import MILLISECOND, SECOND
-from monitor.core.view import View
 
 AIRCRAFT_MAX: Final = 2000
 STANDS_MAX: Final = 2000
@@ -57,42 +48,9 @@ GRACE: Final = 30 * SECOND
 SLOW_BUNDLE: Final = 500 * MILLISECOND
 """Bundles further apart than this come slower than 2 Hz."""
 
-_WATCH, _RULE, _SHELF = 0, 1, 2
 
-Index = Mapping[str, tuple[int, ...]]
-
-
-def _index(rules: Iterable[tuple[int, Rule]]) -> Index:
-    index: dict[str, list[int]] = {}
-    for number, rule in rules:
-        for name in (*rule.reads, "*", *(f"alert:{code}" for code in rule.suppressed_by)):
-            index.setdefault(name, []).append(number)
-    return {name: tuple(numbers) for name, numbers in index.items()}
-
-
-_RESIDUAL: Final = next(rule for rule in DOOR_RULES if rule.code == "residual-pressure")
-_UNSHOWN: Final = frozenset(DOOR_SIGNALS) - frozenset(documents.STATE_SIGNALS) | {"travel"}
-"""Door signals whose value alone does not change the door's document."""
-
-_AIRCRAFT_INDEX: Final = _index(enumerate(AIRCRAFT_RULES))
-
-
-class System:
+class System(Settling):
     """One site's state and the only two ways to move it: :meth:`step` and :meth:`advance`."""
-
-    def __init__(self, site: Site, record: SiteRecord | None = None) -> None:
-        self.site = site
-        self.record = record if record is not None else SiteRecord()
-        self.ledger = Ledger(site.name)
-        self._cause = ""
-        self._queue: list[tuple[int, int, str, str, str]] = []
-        self._parameters: dict[tuple[int, str, str], Parameters] = {}
-        self._least_pressure: dict[str, float] = {}
-        self._indexes: dict[tuple[str, str], Index] = {}
-        self._deaf: dict[tuple[tuple[str, ...], ...], tuple[tuple[str, ...], ...]] = {}
-        self._requeue()
-
-    # The way in
 
     def step(self, event: Event, now: int) -> list[Effect]:
         """Take one event at ``now`` (µs) and return what follows, in order.
@@ -136,16 +94,13 @@ class System:
 
     # Deadlines
 
-    def _push(self, due: int, kind: int, reg: str, door: str, code: str) -> None:
-        heapq.heappush(self._queue, (due, kind, reg, door, code))
-
     def _run_due(self, now: int) -> None:
         while self._queue and self._queue[0][0] <= now:
             due, kind, reg, door, code = heapq.heappop(self._queue)
             at = max(due, self.record.at)
-            if kind == _WATCH:
+            if kind == WATCH:
                 self._on_watch(reg, due, at)
-            elif kind == _SHELF:
+            elif kind == SHELF:
                 actions.end_shelf(self, reg, door, code, at)
             else:
                 self._on_rule_due(reg, door, code, due, at)
@@ -169,21 +124,6 @@ class System:
         self.settle(aircraft, {None if door == "-" else door: {f"rule:{code}"}}, at)
         self.ledger.late = False
 
-    def _queue_tracker(self, tracker: Tracker, reg: str, door: str, code: str) -> None:
-        due = tracker.deadline
-        if due is not None and (tracker.queued is None or due < tracker.queued):
-            tracker.queued = due
-            self._push(due, _RULE, reg, door, code)
-
-    def queue_shelf(self, until: int, reg: str, door: str, code: str) -> None:
-        """Note when a shelved alert comes back."""
-        self._push(until, _SHELF, reg, door, code)
-
-    def _arm_watch(self, aircraft: AircraftRecord, due: int | None) -> None:
-        if due is not None and (aircraft.watch is None or due < aircraft.watch):
-            aircraft.watch = due
-            self._push(due, _WATCH, aircraft.reg, "", "")
-
     def _on_watch(self, reg: str, due: int, at: int) -> None:
         aircraft = self.record.aircraft.get(reg)
         if aircraft is None or aircraft.watch != due:
@@ -195,80 +135,6 @@ class System:
         self._cause = f"silence|{aircraft.last_cause}"
         self.settle(aircraft, changes, at)
         self._arm_watch(aircraft, next_change_of_life(aircraft, at))
-
-    def _requeue(self) -> None:
-        """Rebuild the queue and the index of alerts from the record, as after a restore."""
-        for aircraft in self.record.aircraft.values():
-            if aircraft.watch is not None:
-                self._push(aircraft.watch, _WATCH, aircraft.reg, "", "")
-        for reg, door, code, tracker in self.trackers():
-            tracker.queued = None
-            self._queue_tracker(tracker, reg, door, code)
-            if tracker.alert is not None:
-                self.ledger.index[tracker.alert.alert_id] = (reg, door, code)
-                if tracker.alert.shelved_until is not None:
-                    self.queue_shelf(tracker.alert.shelved_until, reg, door, code)
-
-    # Look-ups
-
-    def trackers(self) -> Iterable[tuple[str, str, str, Tracker]]:
-        """Every tracker with its place: (reg, door, code, tracker)."""
-        for code, tracker in self.record.trackers.items():
-            yield "-", "-", code, tracker
-        for aircraft in self.record.aircraft.values():
-            for code, tracker in aircraft.trackers.items():
-                yield aircraft.reg, "-", code, tracker
-            for door in aircraft.doors.values():
-                for code, tracker in door.trackers.items():
-                    yield aircraft.reg, door.name, code, tracker
-
-    def find_tracker(self, reg: str, door: str, code: str) -> Tracker | None:
-        """Return the tracker at a place, if there is one."""
-        owner: SiteRecord | AircraftRecord | DoorRecord | None = self.record
-        if reg != "-":
-            owner = self.record.aircraft.get(reg)
-            if isinstance(owner, AircraftRecord) and door != "-":
-                owner = owner.doors.get(door)
-        return owner.trackers.get(code) if owner is not None else None
-
-    def view(self, reg: str, door: str, now: int) -> View:
-        """View a place: ``-`` for the aircraft as a whole, or the site."""
-        aircraft = self.record.aircraft.get(reg)
-        if aircraft is None:
-            return View(self.record, now)
-        airframe = self.airframe(aircraft)
-        return View(self.record, now, aircraft, airframe, aircraft.doors.get(door) if airframe is not None else None)
-
-    def place(self, reg: str, door: str, code: str, now: int) -> Place:
-        """Return the place of an alert."""
-        rules = SITE_RULES if reg == "-" else AIRCRAFT_RULES if door == "-" else DOOR_RULES
-        rule = next(rule for rule in rules if rule.code == code)
-        return Place(rule, self.view(reg, door, now), door)
-
-    def airframe(self, aircraft: AircraftRecord) -> AirframeType | None:
-        """Return the aircraft's type, once it is known."""
-        return self.site.types.get(aircraft.type)
-
-    def parameters(self, rule: Rule, view: View) -> Parameters:
-        """Return a rule's thresholds where it is judged: door over type over site over default."""
-        key = (id(rule), view.airframe.name if view.airframe else "", view.door.name if view.door else "")
-        found = self._parameters.get(key)
-        if found is None:
-            merged = dict(rule.parameters)
-            for level in (self.site, view.airframe, view.spec):
-                if level is not None:
-                    merged.update(level.thresholds.get(rule.code, {}))
-            found = self._parameters[key] = merged
-        return found
-
-    def _door_index(self, view: View) -> Index:
-        key = (view.airframe.name if view.airframe else "", view.door.name if view.door else "")
-        found = self._indexes.get(key)
-        if found is None:
-            spec = view.spec
-            applying = [(n, r) for n, r in enumerate(DOOR_RULES) if spec is not None and r.applies_to(spec)]
-            found = self._indexes[key] = _index(applying)
-        return found
 
     # Readings
 
@@ -457,13 +323,6 @@ class System:
         for name in aircraft.doors:
             self.ledger.effects.append(PublishDoor(aircraft.reg, name, None))
 
-    def _trackers_of(self, aircraft: AircraftRecord) -> Iterable[tuple[str, str, str, Tracker]]:
-        for code, tracker in aircraft.trackers.items():
-            yield aircraft.reg, "-", code, tracker
-        for door in aircraft.doors.values():
-            for code, tracker in door.trackers.items():
-                yield aircraft.reg, door.name, code, tracker
-
     def declare_presence(self, aircraft: AircraftRecord, presence: Presence, now: int) -> None:
         """Take a person's word for where an aircraft is."""
         aircraft.sent_away = presence is Presence.AWAY
@@ -479,220 +338,3 @@ class System:
         for reg, door, code, tracker in list(self._trackers_of(aircraft)):
             if tracker.alert is not None and tracker.alert.late:
                 self.ledger.reraise_caught_up(self.place(reg, door, code, now), tracker)
-
-    # Settling one instant
-
-    def settle(
-        self, aircraft: AircraftRecord, changes: Changes, now: int, *, bundle: bool = False, reset: bool = False
-    ) -> None:
-        """Work through what changed at one aircraft: states, then rules, then documents."""
-        airframe = self.airframe(aircraft)
-        if airframe is None or aircraft.presence is Presence.AWAY:
-            return
-        air = changes.get(None, set())
-        everything = "*" in air
-        views: dict[str, View] = {}
-        for name in list(aircraft.doors) if everything else [name for name in changes if name is not None]:
-            door = aircraft.doors[name]
-            view = views[name] = View(self.record, now, aircraft, airframe, door)
-            change = changes.setdefault(name, set())
-            if everything:
-                change.add("*")
-            self._update_door(view, door, change, bundle=bundle, reset=reset)
-        heeded = self._heed(aircraft, airframe, air)
-        deafened = everything or not air.isdisjoint(("life", "quality"))
-        self._judge_aircraft(aircraft, airframe, air, changes, now)
-        for name, door in aircraft.doors.items():
-            door_changes = changes.get(name)
-            if door_changes is None and not heeded:
-                continue
-            view = views.get(name) or View(self.record, now, aircraft, airframe, door)
-            door_changes = set() if door_changes is None else door_changes
-            self._judge_door(view, door, door_changes, heeded)
-            if not door_changes <= _UNSHOWN or deafened:
-                relevant = deafened or not door_changes.isdisjoint(("life", "quality", "*"))
-                self._show_door(view, door, aircraft, refresh_deafness=relevant)
-
-    def _heed(self, aircraft: AircraftRecord, airframe: AirframeType, air: set[str]) -> set[str]:
-        """Leave out a change of pressure that stays too low to matter at any door: it comes every few seconds."""
-        if PRESSURE not in air:
-            return air
-        least = self._least_pressure.get(airframe.name)
-        if least is None:
-            views = [View(self.record, 0, aircraft, airframe, door) for door in aircraft.doors.values()]
-            limits = [self.parameters(_RESIDUAL, view) for view in views]
-            least = min((p["limit_hpa"] - p["dead_band_hpa"] for p in limits), default=0.0)
-            self._least_pressure[airframe.name] = least
-        pressure = View(self.record, 0, aircraft, airframe).pressure
-        low = pressure is not None and abs(pressure) <= least
-        stays, aircraft.pressure_low = low and aircraft.pressure_low, low
-        return air - {PRESSURE} if stays else air
-
-    def _update_door(self, view: View, door: DoorRecord, changes: set[str], *, bundle: bool, reset: bool) -> None:
-        now = view.now
-        _note_access(view, door)
-        if view.has_slide and view.true("slide_released") and not door.deployed and not reset:
-            door.deployed = True
-            door.released_in_emergency = view.emergency
-        outside = view.true("outside_handle_lifted")
-        if not outside:
-            door.outside_since = None
-        elif door.outside_since is None:
-            door.outside_since = now
-        if view.leaf_out is not door.leaf_out:
-            door.leaf_out = view.leaf_out
-            changes.add("leaf")
-        target = observe(view)
-        if target is not State.ARMED_UNLOCKED:
-            door.armed_moved_since = None
-        elif not outside and door.armed_moved_since is None:
-            door.armed_moved_since = now
-            changes.add("state")
-        if target != door.state:
-            self._move_door(view, door, target, changes, bundle=bundle, reset=reset)
-
-    def _move_door(
-        self, view: View, door: DoorRecord, target: State, changes: set[str], *, bundle: bool, reset: bool
-    ) -> None:
-        now, source = view.now, State(door.state)
-        overwing = view.spec is not None and view.spec.kind is DoorKind.OVERWING
-        legal = is_legal(source, target, hold_open=view.has_hold_open, bundle=bundle, overwing=overwing, reset=reset)
-        move(door, target)
-        door.since = now
-        changes.add("state")
-        if legal:
-            # A change into unknown ends nothing.
-            if target is not State.UNKNOWN:
-                door.implausible = False
-                if door.jump_standing:
-                    door.jump_standing = False
-                    changes.add("jump")
-            return
-        door.implausible = True
-        door.jumps += 1
-        changes.add("jump")
-        reg = view.aircraft.reg if view.aircraft is not None else ""
-        self.ledger.effects.append(CountImplausible(reg, door.name, source, target))
-        if not (bundle and door.bundle_slow):
-            door.jump_standing = True
-            return
-        limits = next(r for r in DOOR_RULES if r.code == "implausible-jump")
-        p = self.parameters(limits, view)
-        since = now - int(p["slow_feed_window_s"] * SECOND)
-        door.slow_jumps = [at for at in door.slow_jumps if at > since] + [now]
-        door.jump_standing = door.jump_standing or len(door.slow_jumps) >= p["slow_feed_jumps"]
-
-    def _judge_site(self, change: str, now: int) -> None:
-        view = View(self.record, now)
-        for rule in SITE_RULES:
-            if change in rule.reads or change == "*":
-                self._judge(rule, view, self.record.trackers, "-")
-
-    def _judge_aircraft(
-        self, aircraft: AircraftRecord, airframe: AirframeType, air: set[str], changes: Changes, now: int
-    ) -> None:
-        numbers: set[int] = set()
-        for name in air:
-            numbers.update(_numbers(_AIRCRAFT_INDEX, name, AIRCRAFT_RULES))
-        for door, names in changes.items():
-            if door is not None:
-                for name in names:
-                    numbers.update(_AIRCRAFT_INDEX.get(f"doors/{name}", ()))
-        if not numbers:
-            return
-        view = View(self.record, now, aircraft, airframe)
-        while numbers:
-            number = min(numbers)
-            numbers.discard(number)
-            seen = len(self.ledger.changed)
-            self._judge(AIRCRAFT_RULES[number], view, aircraft.trackers, "-")
-            for _, _, code in self.ledger.changed[seen:]:
-                air.add(f"alert:{code}")
-                numbers.update(n for n in _AIRCRAFT_INDEX.get(f"alert:{code}", ()) if n > number)
-        if not air.isdisjoint(("*", "life", "quality")):
-            aircraft.deaf_to = self._intern(list_deafness(view, AIRCRAFT_RULES))
-
-    def _judge_door(self, view: View, door: DoorRecord, changes: set[str], air: set[str]) -> None:
-        index = self._door_index(view)
-        numbers: set[int] = set()
-        for name in changes:
-            numbers.update(_numbers(index, name, DOOR_RULES))
-        for name in air:
-            # What changed about the airframe as a whole is not a change of every door's readings.
-            if name not in ("life", "quality") and not name.startswith("rule:"):
-                numbers.update(index.get(name, ()))
-        while numbers:
-            number = min(numbers)
-            numbers.discard(number)
-            seen = len(self.ledger.changed)
-            self._judge(DOOR_RULES[number], view, door.trackers, door.name)
-            for _, _, code in self.ledger.changed[seen:]:
-                numbers.update(n for n in index.get(f"alert:{code}", ()) if n > number)
-            if len(self.ledger.changed) > seen:
-                changes.add("alert")
-
-    def _judge(self, rule: Rule, view: View, trackers: dict[str, Tracker], door: str) -> None:
-        view.wake = None
-        parameters = self.parameters(rule, view)
-        judgement, tracker = judge(rule, view, parameters, trackers.get(rule.code), self._cause)
-        if tracker is None:
-            return
-        trackers[rule.code] = tracker
-        self.ledger.settle(
-            Place(rule, view, door), tracker, judgement, parameters, silent=self._is_silent(rule, view, trackers)
-        )
-        if tracker.alert is None and tracker.deadline is None and not any(x.held for x in tracker.levels):
-            del trackers[rule.code]
-            return
-        reg = view.aircraft.reg if view.aircraft is not None else "-"
-        self._queue_tracker(tracker, reg, door, rule.code)
-
-    def _is_silent(self, rule: Rule, view: View, trackers: Mapping[str, Tracker]) -> bool:
-        if rule.unless is not None and rule.unless(view):
-            return True
-        for code in rule.suppressed_by:
-            tracker = trackers.get(code)
-            if tracker is None and view.aircraft is not None:
-                tracker = view.aircraft.trackers.get(code)
-            if tracker is not None and tracker.alert is not None:
-                latching = any(r.latching for r in DOOR_RULES if r.code == code)
-                if tracker.alert.active or latching:
-                    return True
-        return False
-
-    # Documents
-
-    def _show_door(self, view: View, door: DoorRecord, aircraft: AircraftRecord, *, refresh_deafness: bool) -> None:
-        if refresh_deafness:
-            spec = view.spec
-            rules = [rule for rule in DOOR_RULES if spec is not None and rule.applies_to(spec)]
-            door.deaf_to = self._intern(list_deafness(view, rules))
-        shown = documents.fingerprint_door(view, door, aircraft)
-        if shown != door.shown:
-            door.shown = shown
-            document = documents.describe_door(view, site=self.site.name)
-            self.ledger.effects.append(PublishDoor(aircraft.reg, door.name, document))
-
-    def _intern(self, deaf_to: tuple[tuple[str, ...], ...]) -> tuple[tuple[str, ...], ...]:
-        """Share equal lists: thousands of doors are deaf in the same few ways."""
-        if len(self._deaf) > 4096:
-            self._deaf.clear()
-        return self._deaf.setdefault(deaf_to, deaf_to)
-
-
-def _numbers(index: Index, name: str, rules: tuple[Rule, ...]) -> Iterable[int]:
-    if name.startswith("rule:"):
-        code = name.removeprefix("rule:")
-        return [n for n, rule in enumerate(rules) if rule.code == code]
-    return index.get(name, ())
-
-
-def _note_access(view: View, door: DoorRecord) -> None:
-    """Remember that access equipment left while the doorway was open and unguarded."""
-    docked, out, guarded = view.docked, view.leaf_out, view.guarded
-    if docked is False and door.docked and out and guarded is not True:
-        door.access_left = True
-    if docked is not None:
-        door.docked = docked
-    if docked or out is False or guarded:
-        door.access_left = False

@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 import binascii
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 
 from monitor.adapters.web.problems import ProblemError
 from monitor.ports import Readout
@@ -31,19 +31,12 @@ def cut_page(items: Sequence[Readout], *, key: Key, limit: int, after: str | Non
     return {"items": rows[:limit], "next": following}
 
 
-def read_position(after: str | None) -> int | None:
-    """Read the cursor of a list that the journal pages by its own whole numbers."""
-    if after is None:
-        return None
-    if not after.isascii() or not after.isdecimal() or len(after) > 18:
-        raise _bad_cursor()
-    return int(after)
-
-
-def pass_page(page: Readout) -> Readout:
-    """Return a page of the journal's with its cursor as text."""
-    following = page["next"]
-    return {"items": page["items"], "next": None if following is None else str(following)}
+async def pass_page(answer: Awaitable[Readout]) -> Readout:
+    """Wait for a page that the journal cuts by its own cursor; one that is not its own is refused."""
+    try:
+        return await answer
+    except ValueError:
+        raise _bad_cursor() from None
 
 
 def _write_cursor(key: tuple[str, ...]) -> str:

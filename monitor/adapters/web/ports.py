@@ -24,8 +24,9 @@ class Reader(Protocol):
     def list_aircraft(self) -> list[Readout]:
         """One row per aircraft.
 
-        Keys: ``aircraft, type, stand, presence, feed, simulated, door_states`` (door → state),
-        ``alerts`` (priority → number), ``last_message_at`` and ``age_s``.
+        Keys: ``aircraft, type, stand, presence, feed`` (``live``, or what is wrong with it),
+        ``simulated, door_states`` (door → state), ``alerts`` (priority → number),
+        ``last_message_at`` and ``age_s``.
         """
 
     def aircraft(self, reg: str) -> Readout | None:
@@ -56,18 +57,18 @@ class Reader(Protocol):
         since: int | None,
         until: int | None,
         limit: int,
-        before: int | None,
+        before: str | None,
     ) -> Readout:
-        """Lifecycle events, the newest first: ``{"items": [...], "next": int | None}``.
+        """Lifecycle events, the newest first: ``{"items": [...], "next": cursor or None}``.
 
-        ``since`` is inclusive and ``until`` exclusive (µs); ``before`` is a ``next`` of an
-        earlier answer.
+        ``since`` is inclusive and ``until`` exclusive (µs); ``before`` is the ``next`` of an
+        earlier answer. Raises ``ValueError`` for one that is not.
         """
 
-    async def quarantine(self, *, limit: int, before: int | None) -> Readout:
+    async def quarantine(self, *, limit: int, before: str | None) -> Readout:
         """Rejected messages, the newest first, in the same form."""
 
-    async def audit(self, *, limit: int, before: int | None) -> Readout:
+    async def audit(self, *, limit: int, before: str | None) -> Readout:
         """People's actions, the newest first, in the same form."""
 
     async def submit(self, command: Command) -> Sequence[Effect]:

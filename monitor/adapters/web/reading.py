@@ -13,7 +13,7 @@ from starlette.responses import Response
 
 from monitor.adapters.web.answers import JsonAnswer
 from monitor.adapters.web.bodies import AlertQuery, HistoryQuery, PageDocument, PageQuery
-from monitor.adapters.web.paging import cut_page, pass_page, read_position
+from monitor.adapters.web.paging import cut_page, pass_page
 from monitor.adapters.web.ports import Reader
 from monitor.adapters.web.problems import ProblemError
 from monitor.ports import Readout
@@ -66,25 +66,25 @@ def build_reading_routes(reader: Reader) -> APIRouter:
     @router.get("/api/v1/history", tags=["record"], responses=_PAGE)
     async def list_history(query: Annotated[HistoryQuery, Query()]) -> Response:
         """List what happened, the newest first."""
-        page = await reader.history(
+        answer = reader.history(
             aircraft=query.aircraft,
             door=query.door,
             code=query.code,
             since=query.since,
             until=query.until,
             limit=query.limit,
-            before=read_position(query.after),
+            before=query.after,
         )
-        return JsonAnswer(pass_page(page))
+        return JsonAnswer(await pass_page(answer))
 
     @router.get("/api/v1/quarantine", tags=["record"], responses=_PAGE)
     async def list_quarantine(query: Annotated[PageQuery, Query()]) -> Response:
         """List the messages that could not be used, the newest first."""
-        return JsonAnswer(pass_page(await reader.quarantine(limit=query.limit, before=read_position(query.after))))
+        return JsonAnswer(await pass_page(reader.quarantine(limit=query.limit, before=query.after)))
 
     @router.get("/api/v1/audit", tags=["record"], responses=_PAGE)
     async def list_audit(query: Annotated[PageQuery, Query()]) -> Response:
         """List people's actions, the newest first."""
-        return JsonAnswer(pass_page(await reader.audit(limit=query.limit, before=read_position(query.after))))
+        return JsonAnswer(await pass_page(reader.audit(limit=query.limit, before=query.after)))
 
     return router

@@ -33,7 +33,7 @@ QUEUE_MAX: Final = 256
 CLIENTS_MAX: Final = 500
 
 _RETRY: Final = b"retry: 1000\n\n"
-_VOLATILE: Final = frozenset({"last_message_at", "age_s"})
+_VOLATILE: Final = frozenset({"last_message_at", "age_s", "clock_offset_s"})
 
 
 def encode_frame(name: str, data: Any, frame_id: str | None = None) -> bytes:
@@ -115,6 +115,7 @@ class Stream:
         self._ring: deque[tuple[int, bytes]] = deque(maxlen=ring_max)
         self._last = 0
         self._rows: dict[str, Readout] = {}
+        self._doors: dict[str, dict[str, Readout]] = {}
         self._dirty = True
         self._snapshot: tuple[int, int, bytes] | None = None
         self._closed = False
@@ -132,9 +133,7 @@ class Stream:
             self._dirty = True
         for effect in step.effects:
             if isinstance(effect, PublishDoor):
-                if effect.document is not None and effect.aircraft not in self._rows:
-                    self._send_rows()
-                self._send("door", {"aircraft": effect.aircraft, "door": effect.door, "document": effect.document})
+                self._send_door(effect)
             elif isinstance(effect, PublishActive):
                 self._send(
                     "active",
@@ -202,14 +201,7 @@ class Stream:
 
     def _build_snapshot(self, now: int) -> bytes:
         health = self._reader.health()
-        rows = []
-        for row in self._reader.list_aircraft():
-            whole = self._reader.aircraft(row["aircraft"]) or {}
-            doors = {
-                name: {key: value for key, value in door.items() if key != "signals"}
-                for name, door in whole.get("doors", {}).items()
-            }
-            rows.append({**row, "doors": doors})
+        rows = [{**row, "doors": self._doors_of(row["aircraft"])} for row in self._reader.list_aircraft()]
         data = {
             "site": health.get("site"),
             "timezone": health.get("timezone"),
@@ -220,10 +212,35 @@ class Stream:
         }
         return encode_frame("snapshot", data, f"{self._run}-{self._last}")
 
+    def _doors_of(self, reg: str) -> dict[str, Readout]:
+        """Return an aircraft's door documents: as last sent, or asked for where none was sent in this run.
+
+        An aircraft's whole readout is too much work to ask for at every snapshot.
+        """
+        doors = self._doors.get(reg)
+        if doors is None:
+            whole = self._reader.aircraft(reg) or {}
+            doors = {
+                name: {key: value for key, value in door.items() if key != "signals"}
+                for name, door in whole.get("doors", {}).items()
+            }
+            self._doors[reg] = doors
+        return doors
+
     def _beat_frame(self) -> bytes:
         heard = {row["aircraft"]: row.get("last_message_at") for row in self._reader.list_aircraft()}
         now = format_time(self._reader.now())
         return encode_frame("beat", {"now": now, "health": self._reader.health(), "heard": heard})
+
+    def _send_door(self, effect: PublishDoor) -> None:
+        reg, door, document = effect
+        if document is None:
+            self._doors_of(reg).pop(door, None)
+        else:
+            if reg not in self._rows:
+                self._send_rows()
+            self._doors_of(reg)[door] = document
+        self._send("door", {"aircraft": reg, "door": door, "document": document})
 
     def _send_rows(self) -> None:
         """Send the rows that differ from the last sent, an aircraft that left as null."""
@@ -237,6 +254,7 @@ class Stream:
             if before.get(reg) != row:
                 self._send("aircraft", {"aircraft": reg, "document": row})
         for reg in before.keys() - rows.keys():
+            self._doors.pop(reg, None)
             self._send("aircraft", {"aircraft": reg, "document": None})
 
     def _send(self, name: str, data: Readout) -> None:

@@ -143,7 +143,7 @@ class FakeReader:
 
     async def history(self, **asked: Any) -> Readout:
         self.asked.append(("history", asked))
-        return {"items": [{"id": "e1"}], "next": 41}
+        return {"items": [{"id": "e1"}], "next": "41"}
 
     async def quarantine(self, **asked: Any) -> Readout:
         self.asked.append(("quarantine", asked))

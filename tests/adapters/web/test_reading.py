@@ -93,7 +93,7 @@ async def test_the_history_is_asked_as_the_journal_counts(url: str, reader: Fake
                 "since": parse_time("2026-03-01T10:00:00Z"),
                 "until": parse_time("2026-03-01T11:00:00Z"),
                 "limit": 5,
-                "before": 99,
+                "before": "99",
             },
         )
     ]
@@ -105,7 +105,7 @@ async def test_catalogue_quarantine_and_audit_are_lists(url: str, reader: FakeRe
     assert [rule["code"] for rule in rules["items"]] == ["bottle-low", "wind-limit"]
     for name in ("quarantine", "audit"):
         assert (await ask(url, f"/api/v1/{name}?limit=7&after=3")).json() == {"items": [], "next": None}
-    assert reader.asked == [(name, {"limit": 7, "before": 3}) for name in ("quarantine", "audit")]
+    assert reader.asked == [(name, {"limit": 7, "before": "3"}) for name in ("quarantine", "audit")]
 
 
 async def test_ready_and_alive_are_two_questions(url: str, reader: FakeReader) -> None:

@@ -19,6 +19,13 @@ const STATE_WORDS = {
 };
 const CALM_STATES = new Set(["closed_locked", "armed"]);
 const PRESENCE_WORDS = { present: "", powered_down: "powered down, not judged", away: "away, not judged" };
+const FEED_WORDS = {
+  live: "",
+  silent: "gone silent",
+  lost: "feed lost",
+  "left-on-broker": "only left on the broker",
+  "no-broker": "no broker",
+};
 const WAITING = new Set(["unacknowledged", "rtn_unacknowledged"]);
 const SHAPES = {
   warning: ["M16 2 30 16 16 30 2 16Z", "M16 9v8M16 22.5v.2"],
@@ -512,10 +519,11 @@ function drawTime() {
     if (!card) continue;
     const heard = Date.parse(one.heard ?? "");
     const seconds = Number.isNaN(heard) ? null : Math.max(0, (now - heard) / 1000);
-    const lost = one.row.feed !== undefined && one.row.feed !== null && !["live", "ok", "heard"].includes(one.row.feed);
+    const feed = FEED_WORDS[one.row.feed] ?? String(one.row.feed ?? "");
+    const lost = feed !== "";
     const old = seconds === null || seconds >= 10;
     const age = seconds === null ? "nothing heard yet" : ageWords(seconds);
-    put(card.age, lost ? `feed ${String(one.row.feed).replaceAll("_", " ")}, ${age}` : age);
+    put(card.age, lost ? `${feed}, ${age}` : age);
     card.age.className = old || lost ? "old" : "";
     card.root.className = old || lost ? "aircraft unheard" : "aircraft";
   }

@@ -1,0 +1,148 @@
+"""Where everything stands: the records of one site, the rules that watch them, and the next deadlines.
+
+Owns looking things up and the queue of what falls due. Judges nothing.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterable, Mapping
+
+from monitor.core.airframe import AirframeType, Site
+from monitor.core.ledger import Ledger, Place
+from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES, SITE_RULES
+from monitor.core.rules.rule import Parameters, Rule
+from monitor.core.state import (
+    AircraftRecord,
+    DoorRecord,
+    SiteRecord,
+    Tracker,
+)
+from monitor.core.view import View
+
+WATCH, RULE, SHELF = 0, 1, 2
+"""What falls due; at one instant an aircraft's silence is judged before its rules."""
+
+Index = Mapping[str, tuple[int, ...]]
+
+
+def index_rules(rules: Iterable[tuple[int, Rule]]) -> Index:
+    """Map what may change to the numbers of the rules that read it, or hang on it."""
+    index: dict[str, list[int]] = {}
+    for number, rule in rules:
+        for name in (*rule.reads, "*", *(f"alert:{code}" for code in rule.suppressed_by)):
+            index.setdefault(name, []).append(number)
+    return {name: tuple(numbers) for name, numbers in index.items()}
+
+
+class Lineup:
+    """One site's records with what is needed to find, watch and time them."""
+
+    def __init__(self, site: Site, record: SiteRecord | None = None) -> None:
+        self.site = site
+        self.record = record if record is not None else SiteRecord()
+        self.ledger = Ledger(site.name)
+        self._cause = ""
+        self._queue: list[tuple[int, int, str, str, str]] = []
+        self._parameters: dict[tuple[int, str, str], Parameters] = {}
+        self._least_pressure: dict[str, float] = {}
+        self._indexes: dict[tuple[str, str], Index] = {}
+        self._deaf: dict[tuple[tuple[str, ...], ...], tuple[tuple[str, ...], ...]] = {}
+        self._requeue()
+
+    def _push(self, due: int, kind: int, reg: str, door: str, code: str) -> None:
+        heapq.heappush(self._queue, (due, kind, reg, door, code))
+
+    def _queue_tracker(self, tracker: Tracker, reg: str, door: str, code: str) -> None:
+        due = tracker.deadline
+        if due is not None and (tracker.queued is None or due < tracker.queued):
+            tracker.queued = due
+            self._push(due, RULE, reg, door, code)
+
+    def queue_shelf(self, until: int, reg: str, door: str, code: str) -> None:
+        """Note when a shelved alert comes back."""
+        self._push(until, SHELF, reg, door, code)
+
+    def _arm_watch(self, aircraft: AircraftRecord, due: int | None) -> None:
+        if due is not None and (aircraft.watch is None or due < aircraft.watch):
+            aircraft.watch = due
+            self._push(due, WATCH, aircraft.reg, "", "")
+
+    def _requeue(self) -> None:
+        """Rebuild the queue and the index of alerts from the record, as after a restore."""
+        for aircraft in self.record.aircraft.values():
+            if aircraft.watch is not None:
+                self._push(aircraft.watch, WATCH, aircraft.reg, "", "")
+        for reg, door, code, tracker in self.trackers():
+            tracker.queued = None
+            self._queue_tracker(tracker, reg, door, code)
+            if tracker.alert is not None:
+                self.ledger.index[tracker.alert.alert_id] = (reg, door, code)
+                if tracker.alert.shelved_until is not None:
+                    self.queue_shelf(tracker.alert.shelved_until, reg, door, code)
+
+    def trackers(self) -> Iterable[tuple[str, str, str, Tracker]]:
+        """Every tracker with its place: (reg, door, code, tracker)."""
+        for code, tracker in self.record.trackers.items():
+            yield "-", "-", code, tracker
+        for aircraft in self.record.aircraft.values():
+            for code, tracker in aircraft.trackers.items():
+                yield aircraft.reg, "-", code, tracker
+            for door in aircraft.doors.values():
+                for code, tracker in door.trackers.items():
+                    yield aircraft.reg, door.name, code, tracker
+
+    def find_tracker(self, reg: str, door: str, code: str) -> Tracker | None:
+        """Return the tracker at a place, if there is one."""
+        owner: SiteRecord | AircraftRecord | DoorRecord | None = self.record
+        if reg != "-":
+            owner = self.record.aircraft.get(reg)
+            if isinstance(owner, AircraftRecord) and door != "-":
+                owner = owner.doors.get(door)
+        return owner.trackers.get(code) if owner is not None else None
+
+    def view(self, reg: str, door: str, now: int) -> View:
+        """View a place: ``-`` for the aircraft as a whole, or the site."""
+        aircraft = self.record.aircraft.get(reg)
+        if aircraft is None:
+            return View(self.record, now)
+        airframe = self.airframe(aircraft)
+        return View(self.record, now, aircraft, airframe, aircraft.doors.get(door) if airframe is not None else None)
+
+    def place(self, reg: str, door: str, code: str, now: int) -> Place:
+        """Return the place of an alert."""
+        rules = SITE_RULES if reg == "-" else AIRCRAFT_RULES if door == "-" else DOOR_RULES
+        rule = next(rule for rule in rules if rule.code == code)
+        return Place(rule, self.view(reg, door, now), door)
+
+    def airframe(self, aircraft: AircraftRecord) -> AirframeType | None:
+        """Return the aircraft's type, once it is known."""
+        return self.site.types.get(aircraft.type)
+
+    def parameters(self, rule: Rule, view: View) -> Parameters:
+        """Return a rule's thresholds where it is judged: door over type over site over default."""
+        key = (id(rule), view.airframe.name if view.airframe else "", view.door.name if view.door else "")
+        found = self._parameters.get(key)
+        if found is None:
+            merged = dict(rule.parameters)
+            for level in (self.site, view.airframe, view.spec):
+                if level is not None:
+                    merged.update(level.thresholds.get(rule.code, {}))
+            found = self._parameters[key] = merged
+        return found
+
+    def _door_index(self, view: View) -> Index:
+        key = (view.airframe.name if view.airframe else "", view.door.name if view.door else "")
+        found = self._indexes.get(key)
+        if found is None:
+            spec = view.spec
+            applying = [(n, r) for n, r in enumerate(DOOR_RULES) if spec is not None and r.applies_to(spec)]
+            found = self._indexes[key] = index_rules(applying)
+        return found
+
+    def _trackers_of(self, aircraft: AircraftRecord) -> Iterable[tuple[str, str, str, Tracker]]:
+        for code, tracker in aircraft.trackers.items():
+            yield aircraft.reg, "-", code, tracker
+        for door in aircraft.doors.values():
+            for code, tracker in door.trackers.items():
+                yield aircraft.reg, door.name, code, tracker

@@ -1,0 +1,257 @@
+"""One instant at one aircraft, worked through: states, then rules, then documents.
+
+Owns the order in which what changed is followed up, and that a rule is judged only when
+something that it reads has changed. Never takes a reading itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Final
+
+from monitor.core import documents
+from monitor.core.airframe import AirframeType, DoorKind
+from monitor.core.deaf import list_deafness
+from monitor.core.door import State, is_legal, move, observe
+from monitor.core.effects import CountImplausible, PublishDoor
+from monitor.core.intake import (
+    Changes,
+)
+from monitor.core.judge import judge
+from monitor.core.ledger import Place
+from monitor.core.lineup import Index, Lineup, index_rules
+from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES, SITE_RULES
+from monitor.core.rules.rule import PRESSURE, Rule
+from monitor.core.signals import DOOR_SIGNALS
+from monitor.core.state import (
+    AircraftRecord,
+    DoorRecord,
+    Presence,
+    Tracker,
+)
+from monitor.core.times import SECOND
+from monitor.core.view import View
+
+_JUMP: Final = next(rule for rule in DOOR_RULES if rule.code == "implausible-jump")
+_RESIDUAL: Final = next(rule for rule in DOOR_RULES if rule.code == "residual-pressure")
+_LATCHING: Final = frozenset(rule.code for rule in DOOR_RULES if rule.latching)
+_UNSHOWN: Final = frozenset(DOOR_SIGNALS) - frozenset(documents.STATE_SIGNALS) | {"travel"}
+"""Door signals whose value alone does not change the door's document."""
+
+_AIRCRAFT_INDEX: Final = index_rules(enumerate(AIRCRAFT_RULES))
+
+
+class Settling(Lineup):
+    """Follows up what changed."""
+
+    def settle(
+        self, aircraft: AircraftRecord, changes: Changes, now: int, *, bundle: bool = False, reset: bool = False
+    ) -> None:
+        """Work through what changed at one aircraft: states, then rules, then documents."""
+        airframe = self.airframe(aircraft)
+        if airframe is None or aircraft.presence is Presence.AWAY:
+            return
+        air = changes.get(None, set())
+        everything = "*" in air
+        views: dict[str, View] = {}
+        for name in list(aircraft.doors) if everything else [name for name in changes if name is not None]:
+            door = aircraft.doors[name]
+            view = views[name] = View(self.record, now, aircraft, airframe, door)
+            change = changes.setdefault(name, set())
+            if everything:
+                change.add("*")
+            self._update_door(view, door, change, bundle=bundle, reset=reset)
+        heeded = self._heed(aircraft, airframe, air)
+        deafened = everything or not air.isdisjoint(("life", "quality"))
+        self._judge_aircraft(aircraft, airframe, air, changes, now)
+        for name, door in aircraft.doors.items():
+            door_changes = changes.get(name)
+            if door_changes is None and not heeded:
+                continue
+            view = views.get(name) or View(self.record, now, aircraft, airframe, door)
+            door_changes = set() if door_changes is None else door_changes
+            self._judge_door(view, door, door_changes, heeded)
+            if not door_changes <= _UNSHOWN or deafened:
+                relevant = deafened or not door_changes.isdisjoint(("life", "quality", "*"))
+                self._show_door(view, door, aircraft, refresh_deafness=relevant)
+
+    def _heed(self, aircraft: AircraftRecord, airframe: AirframeType, air: set[str]) -> set[str]:
+        """Leave out a change of pressure that stays too low to matter at any door: it comes every few seconds."""
+        if PRESSURE not in air:
+            return air
+        least = self._least_pressure.get(airframe.name)
+        if least is None:
+            views = [View(self.record, 0, aircraft, airframe, door) for door in aircraft.doors.values()]
+            limits = [self.parameters(_RESIDUAL, view) for view in views]
+            least = min((p["limit_hpa"] - p["dead_band_hpa"] for p in limits), default=0.0)
+            self._least_pressure[airframe.name] = least
+        pressure = View(self.record, 0, aircraft, airframe).pressure
+        low = pressure is not None and abs(pressure) <= least
+        stays, aircraft.pressure_low = low and aircraft.pressure_low, low
+        return air - {PRESSURE} if stays else air
+
+    def _update_door(self, view: View, door: DoorRecord, changes: set[str], *, bundle: bool, reset: bool) -> None:
+        now = view.now
+        _note_access(view, door)
+        if view.has_slide and view.true("slide_released") and not door.deployed and not reset:
+            door.deployed = True
+            door.released_in_emergency = view.emergency
+        outside = view.true("outside_handle_lifted")
+        if not outside:
+            door.outside_since = None
+        elif door.outside_since is None:
+            door.outside_since = now
+        if view.leaf_out is not door.leaf_out:
+            door.leaf_out = view.leaf_out
+            changes.add("leaf")
+        target = observe(view)
+        if target is not State.ARMED_UNLOCKED:
+            door.armed_moved_since = None
+        elif not outside and door.armed_moved_since is None:
+            door.armed_moved_since = now
+            changes.add("state")
+        if target != door.state:
+            self._move_door(view, door, target, changes, bundle=bundle, reset=reset)
+
+    def _move_door(
+        self, view: View, door: DoorRecord, target: State, changes: set[str], *, bundle: bool, reset: bool
+    ) -> None:
+        now, source = view.now, State(door.state)
+        overwing = view.spec is not None and view.spec.kind is DoorKind.OVERWING
+        legal = is_legal(source, target, hold_open=view.has_hold_open, bundle=bundle, overwing=overwing, reset=reset)
+        move(door, target)
+        door.since = now
+        changes.add("state")
+        if legal:
+            # A change into unknown ends nothing.
+            if target is not State.UNKNOWN:
+                door.implausible = False
+                if door.jump_standing:
+                    door.jump_standing = False
+                    changes.add("jump")
+            return
+        door.implausible = True
+        door.jumps += 1
+        changes.add("jump")
+        reg = view.aircraft.reg if view.aircraft is not None else ""
+        self.ledger.effects.append(CountImplausible(reg, door.name, source, target))
+        if not (bundle and door.bundle_slow):
+            door.jump_standing = True
+            return
+        p = self.parameters(_JUMP, view)
+        since = now - int(p["slow_feed_window_s"] * SECOND)
+        door.slow_jumps = [at for at in door.slow_jumps if at > since] + [now]
+        door.jump_standing = door.jump_standing or len(door.slow_jumps) >= p["slow_feed_jumps"]
+
+    def _judge_site(self, change: str, now: int) -> None:
+        view = View(self.record, now)
+        for rule in SITE_RULES:
+            if change in rule.reads or change == "*":
+                self._judge(rule, view, self.record.trackers, "-")
+
+    def _judge_aircraft(
+        self, aircraft: AircraftRecord, airframe: AirframeType, air: set[str], changes: Changes, now: int
+    ) -> None:
+        numbers: set[int] = set()
+        for name in air:
+            numbers.update(_numbers(_AIRCRAFT_INDEX, name, AIRCRAFT_RULES))
+        for door, names in changes.items():
+            if door is not None:
+                for name in names:
+                    numbers.update(_AIRCRAFT_INDEX.get(f"doors/{name}", ()))
+        if not numbers:
+            return
+        view = View(self.record, now, aircraft, airframe)
+        while numbers:
+            number = min(numbers)
+            numbers.discard(number)
+            seen = len(self.ledger.changed)
+            self._judge(AIRCRAFT_RULES[number], view, aircraft.trackers, "-")
+            for _, _, code in self.ledger.changed[seen:]:
+                air.add(f"alert:{code}")
+                numbers.update(n for n in _AIRCRAFT_INDEX.get(f"alert:{code}", ()) if n > number)
+        if not air.isdisjoint(("*", "life", "quality")):
+            aircraft.deaf_to = self._intern(list_deafness(view, AIRCRAFT_RULES))
+
+    def _judge_door(self, view: View, door: DoorRecord, changes: set[str], air: set[str]) -> None:
+        index = self._door_index(view)
+        numbers: set[int] = set()
+        for name in changes:
+            numbers.update(_numbers(index, name, DOOR_RULES))
+        for name in air:
+            # What changed about the airframe as a whole is not a change of every door's readings.
+            if name not in ("life", "quality") and not name.startswith("rule:"):
+                numbers.update(index.get(name, ()))
+        while numbers:
+            number = min(numbers)
+            numbers.discard(number)
+            seen = len(self.ledger.changed)
+            self._judge(DOOR_RULES[number], view, door.trackers, door.name)
+            for _, _, code in self.ledger.changed[seen:]:
+                numbers.update(n for n in index.get(f"alert:{code}", ()) if n > number)
+            if len(self.ledger.changed) > seen:
+                changes.add("alert")
+
+    def _judge(self, rule: Rule, view: View, trackers: dict[str, Tracker], door: str) -> None:
+        view.wake = None
+        parameters = self.parameters(rule, view)
+        judgement, tracker = judge(rule, view, parameters, trackers.get(rule.code), self._cause)
+        if tracker is None:
+            return
+        trackers[rule.code] = tracker
+        self.ledger.settle(
+            Place(rule, view, door), tracker, judgement, parameters, silent=self._is_silent(rule, view, trackers)
+        )
+        if tracker.alert is None and tracker.deadline is None and not any(x.held for x in tracker.levels):
+            del trackers[rule.code]
+            return
+        reg = view.aircraft.reg if view.aircraft is not None else "-"
+        self._queue_tracker(tracker, reg, door, rule.code)
+
+    def _is_silent(self, rule: Rule, view: View, trackers: Mapping[str, Tracker]) -> bool:
+        if rule.unless is not None and rule.unless(view):
+            return True
+        for code in rule.suppressed_by:
+            tracker = trackers.get(code)
+            if tracker is None and view.aircraft is not None:
+                tracker = view.aircraft.trackers.get(code)
+            alert = tracker.alert if tracker is not None else None
+            # A latched release stands until the door's reset, active or not.
+            if alert is not None and (alert.active or code in _LATCHING):
+                return True
+        return False
+
+    def _show_door(self, view: View, door: DoorRecord, aircraft: AircraftRecord, *, refresh_deafness: bool) -> None:
+        if refresh_deafness:
+            spec = view.spec
+            rules = [rule for rule in DOOR_RULES if spec is not None and rule.applies_to(spec)]
+            door.deaf_to = self._intern(list_deafness(view, rules))
+        shown = documents.fingerprint_door(view, door, aircraft)
+        if shown != door.shown:
+            door.shown = shown
+            document = documents.describe_door(view, site=self.site.name)
+            self.ledger.effects.append(PublishDoor(aircraft.reg, door.name, document))
+
+    def _intern(self, deaf_to: tuple[tuple[str, ...], ...]) -> tuple[tuple[str, ...], ...]:
+        """Share equal lists: thousands of doors are deaf in the same few ways."""
+        if len(self._deaf) > 4096:
+            self._deaf.clear()
+        return self._deaf.setdefault(deaf_to, deaf_to)
+
+
+def _numbers(index: Index, name: str, rules: tuple[Rule, ...]) -> Iterable[int]:
+    if name.startswith("rule:"):
+        code = name.removeprefix("rule:")
+        return [n for n, rule in enumerate(rules) if rule.code == code]
+    return index.get(name, ())
+
+
+def _note_access(view: View, door: DoorRecord) -> None:
+    """Remember that access equipment left while the doorway was open and unguarded."""
+    docked, out, guarded = view.docked, view.leaf_out, view.guarded
+    if docked is False and door.docked and out and guarded is not True:
+        door.access_left = True
+    if docked is not None:
+        door.docked = docked
+    if docked or out is False or guarded:
+        door.access_left = False

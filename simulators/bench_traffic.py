@@ -1,0 +1,217 @@
+"""What an apron's sensors send, as an endless stream of single readings at a given rate.
+
+Owns the mix: every aircraft's heartbeat each 5 s, its cabin pressure each second, now and
+then a handle lifted on an armed door, and for the rest doors that are being worked:
+discretes on change and travel at every step. Pure; a seed gives the same stream. It never
+sends what the wire contract would reject.
+"""
+
+from __future__ import annotations
+
+import heapq
+import random
+from collections.abc import Iterator
+from typing import Final, NamedTuple
+
+import orjson
+
+from monitor.core.airframe import AirframeType, DoorKind
+from monitor.core.signals import Value
+
+HEARTBEAT_S: Final = 5.0
+PRESSURE_S: Final = 1.0
+LIFTED_S: Final = 1.0
+RAMP_STEPS: Final = 20
+
+ARMED: Final = ("L1", "L2", "R2")
+"""Doors whose slides stay engaged: their handles are the ones that are lifted."""
+
+WORKED: Final = ("CF", "R1", "CA", "CB", "H1", "H4")
+"""Doors that are opened and closed over and over, one after another."""
+
+_FIXED: Final[dict[str, Value]] = {
+    "closed": True, "latched": True, "locked": True, "lock_flags": True, "cover_fitted": True, "handle_lifted": False,
+    "outside_handle_lifted": False, "flap_pressed": False, "hold_open": False, "travel": 0.0, "slide_released": False,
+    "slide_erect": False, "selector": "neutral", "hand_pump": False, "access": "none", "barrier": False,
+}  # fmt: skip
+
+Step = tuple[str, Value]
+
+
+class Sent(NamedTuple):
+    """One message to send; ``lifted`` names the door whose handle it lifts."""
+
+    topic: bytes
+    key: str
+    seq: int
+    value: Value
+    retain: bool
+    lifted: bytes | None = None
+
+    def encode(self, stamp: str) -> bytes:
+        """Write the payload with its sender's time, RFC 3339."""
+        return b'{"time":"%b","seq":%d,"value":%b}' % (stamp.encode(), self.seq, orjson.dumps(self.value))
+
+
+def draw_picture(airframe: AirframeType, number: int, chance: random.Random) -> dict[str, Value]:
+    """Draw every reading of a parked aircraft, each with a value of its own where it has a range.
+
+    Keys are as in a bundle. The cabin doors in ``ARMED`` are armed, the others disarmed.
+    """
+    picture: dict[str, Value] = {
+        "airframe/type": airframe.name,
+        "airframe/stand": f"S{number % 6 + 11}",
+        "airframe/power": "on",
+        **{f"airframe/engine_{engine}_running": False for engine in airframe.engines},
+        "airframe/differential_pressure_hpa": round(chance.uniform(0.0, 0.4), 2),
+        "airframe/weight_on_wheels": True,
+        "airframe/ground_speed_kt": 0.0,
+        "airframe/parking_brake": True,
+        "airframe/beacon": False,
+        "airframe/chocks": True,
+        "airframe/passengers_aboard": chance.randrange(1, airframe.seats),
+        "airframe/refuelling": False,
+        "airframe/emergency": False,
+    }
+    for door in airframe.doors.values():
+        for signal in sorted(door.signals):
+            picture[f"door/{door.name}/{signal}"] = _draw(signal, door.name, door.kind, chance)
+    return picture
+
+
+def _draw(signal: str, door: str, kind: DoorKind, chance: random.Random) -> Value:
+    if signal in ("lever_armed", "girt_left", "girt_right"):
+        return door in ARMED
+    if signal == "pin_fitted":
+        return door not in ARMED
+    if signal == "access" and kind is DoorKind.CABIN:
+        return "bridge" if door == "L1" else "loader" if door == "R1" else "none"
+    if signal == "slide_bottle_bar":
+        return round(chance.uniform(180.0, 230.0), 1)
+    if signal == "assist_bottle_bar":
+        return round(chance.uniform(100.0, 130.0), 1)
+    if signal == "actuator_bar":
+        return round(chance.uniform(150.0, 210.0), 1)
+    return _FIXED[signal]
+
+
+def _work(signals: frozenset[str]) -> tuple[Step, ...]:
+    """One opening and closing of a door with these signals, in the order in which its sensors see it."""
+    opening: list[Step] = [
+        *([("access", "loader")] if "access" in signals else []),
+        *([("selector", "open")] if "selector" in signals else []),
+        ("handle_lifted", True),
+        *([("lock_flags", False)] if "lock_flags" in signals else []),
+        ("locked", False),
+        ("latched", False),
+        ("closed", False),
+    ]
+    ramp: list[Step] = []
+    if "travel" in signals:
+        ramp = [("travel", round(step / RAMP_STEPS, 2)) for step in range(1, RAMP_STEPS + 1)]
+    held: list[Step] = [("hold_open", True)] if "hold_open" in signals else []
+    back: list[Step] = [
+        *([("selector", "close")] if "selector" in signals else []),
+        *([("hold_open", False)] if "hold_open" in signals else []),
+        *((signal, 1.0 - value) for signal, value in reversed(ramp[:-1]) if isinstance(value, float)),
+    ]
+    back = [(signal, round(1.0 - value, 2) if isinstance(value, float) else value) for signal, value in back]
+    closing: list[Step] = [
+        *([("travel", 0.0)] if "travel" in signals else []),
+        ("closed", True),
+        ("latched", True),
+        ("locked", True),
+        *([("lock_flags", True)] if "lock_flags" in signals else []),
+        ("handle_lifted", False),
+        *([("selector", "neutral")] if "selector" in signals else []),
+    ]
+    return (*opening, *ramp, *held, *back, *closing)
+
+
+class Traffic:
+    """The sensors of many aircraft of one type at one site.
+
+    ``lifts_per_s`` handles are lifted, spread over all armed doors in turn.
+    """
+
+    def __init__(self, airframe: AirframeType, site: str, *, lifts_per_s: float, seed: int = 1) -> None:
+        self._airframe = airframe
+        self._prefix = f"apron/v1/{site}/aircraft/"
+        self._lift_every_s = 1.0 / lifts_per_s
+        self._next_lift_s = 0.0
+        self._chance = random.Random(seed)
+        self._seqs: dict[str, int] = {}
+        self._beats: list[int] = []
+        self._work: list[Iterator[tuple[str, str, Value]]] = []
+        self._dues: list[tuple[float, int, str]] = []
+        self._returns: list[tuple[float, int, str]] = []
+        self._armed = 0
+        self._worked = 0
+        self._now_s = 0.0
+
+    @property
+    def aircraft(self) -> int:
+        """How many aircraft send."""
+        return len(self._beats)
+
+    def add(self, count: int) -> list[Sent]:
+        """Let ``count`` more aircraft send; return their first pictures, one bundle each."""
+        pictures = []
+        for number in range(self.aircraft, self.aircraft + count):
+            self._beats.append(0)
+            self._work.append(self._cycle())
+            heapq.heappush(self._dues, (self._now_s + self._chance.uniform(0, HEARTBEAT_S), number, "heartbeat"))
+            heapq.heappush(self._dues, (self._now_s + self._chance.uniform(0, PRESSURE_S), number, "pressure"))
+            readings = draw_picture(self._airframe, number, self._chance)
+            readings["airframe/heartbeat"] = 0
+            pictures.append(Sent(f"{self._prefix}{registration(number)}/bundle".encode(), "", 0, orjson.dumps(readings).decode(), False))
+        return pictures
+
+    def _cycle(self) -> Iterator[tuple[str, str, Value]]:
+        scripts = [(name, _work(frozenset(self._airframe.doors[name].signals))) for name in WORKED]
+        first = self._chance.randrange(len(scripts))
+        while True:
+            for name, script in scripts[first:] + scripts[:first]:
+                for signal, value in script:
+                    yield name, signal, value
+
+    def next(self, rate: float) -> Sent:
+        """Return the next message of a stream of ``rate`` messages per second."""
+        self._now_s += 1.0 / rate
+        now = self._now_s
+        if self._returns and self._returns[0][0] <= now:
+            _, number, door = self._returns.pop(0)
+            return self._reading(number, f"door/{door}/handle_lifted", False)
+        if now >= self._next_lift_s:
+            self._next_lift_s = max(self._next_lift_s + self._lift_every_s, now)
+            return self._lift(now)
+        if self._dues[0][0] <= now:
+            due, number, what = heapq.heappop(self._dues)
+            every = HEARTBEAT_S if what == "heartbeat" else PRESSURE_S
+            heapq.heappush(self._dues, (due + every, number, what))
+            if what == "heartbeat":
+                self._beats[number] += 1
+                return self._reading(number, "airframe/heartbeat", self._beats[number], retain=False)
+            value = round(self._chance.uniform(0.0, 0.4), 2)
+            return self._reading(number, "airframe/differential_pressure_hpa", value)
+        number = self._worked = (self._worked + 1) % self.aircraft
+        door, signal, value = next(self._work[number])
+        return self._reading(number, f"door/{door}/{signal}", value)
+
+    def _lift(self, now: float) -> Sent:
+        # The door changes slowest: one aircraft's doors are never lifted close together.
+        self._armed = (self._armed + 1) % (self.aircraft * len(ARMED))
+        turn, number = divmod(self._armed, self.aircraft)
+        self._returns.append((now + LIFTED_S, number, ARMED[turn]))
+        lifted = f"{registration(number)}/{ARMED[turn]}".encode()
+        return self._reading(number, f"door/{ARMED[turn]}/handle_lifted", True)._replace(lifted=lifted)
+
+    def _reading(self, number: int, path: str, value: Value, *, retain: bool = True) -> Sent:
+        key = f"{registration(number)}/{path}"
+        seq = self._seqs[key] = self._seqs.get(key, 0) + 1
+        return Sent(f"{self._prefix}{key}".encode(), key, seq, value, retain)
+
+
+def registration(number: int) -> str:
+    """Name an aircraft."""
+    return f"B-{number:04d}"

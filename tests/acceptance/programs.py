@@ -1,0 +1,332 @@
+"""Programs under test, run as a person runs them: processes, their output, their end.
+
+Owns starting ``sillwatch`` and brokers, waiting for what they say, and making sure that
+nothing outlives a test. Asserts nothing about doors.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+import httpx
+
+from monitor.adapters.broker import DefaultBroker
+
+HOST: Final = "127.0.0.1"
+DEADLINE_S: Final = 30.0
+START_S: Final = 60.0
+"""A start imports a web server and a broker client; on a busy machine that takes its time."""
+
+SBIN: Final = ("/usr/local/sbin", "/usr/sbin", "/sbin")
+SILLWATCH: Final = str(Path(sys.executable).with_name("sillwatch"))
+SITE: Final = "tarnwick"
+
+T = TypeVar("T")
+
+
+def until(
+    condition: Callable[[], T], what: str | Callable[[], str], *, deadline_s: float = DEADLINE_S, look_s: float = 0.02
+) -> T:
+    """Wait until ``condition`` gives something true and return that; fail, saying ``what``, at the deadline."""
+    end = time.monotonic() + deadline_s
+    while not (found := condition()):
+        said = what if isinstance(what, str) else what()
+        assert time.monotonic() < end, f"not within {deadline_s:g} s: {said}"
+        time.sleep(look_s)
+    return found
+
+
+def free_port() -> int:
+    """A port that nobody listens on now."""
+    with socket.socket() as probe:
+        probe.bind((HOST, 0))
+        return int(probe.getsockname()[1])
+
+
+def plain_environment(**more: str) -> dict[str, str]:
+    """The environment without settings of ours, so that a desk's own cannot change a test."""
+    kept = {name: value for name, value in os.environ.items() if not name.startswith("SILLWATCH_")}
+    return {**kept, "COLUMNS": "100", **more}
+
+
+def children_of(pid: int) -> list[int]:
+    """The process ids of every living descendant, from the kernel."""
+    found: list[int] = []
+    for tasks in Path(f"/proc/{pid}/task").glob("*/children"):
+        with contextlib.suppress(OSError):
+            for child in map(int, tasks.read_text().split()):
+                found += [child, *children_of(child)]
+    return found
+
+
+def is_alive(pid: int) -> bool:
+    """Tell whether a process runs still; one that ended and was not waited for does not."""
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(") ")[2][:1]
+    except OSError:
+        return False
+    return state != "Z"
+
+
+class Program:
+    """One process with its output in files, read while it runs."""
+
+    def __init__(self, command: list[str], folder: Path, *, environment: Mapping[str, str] | None = None) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        self.folder = folder
+        number = len(list(folder.glob("*.err")))
+        self._out, self._err = folder / f"{number}.out", folder / f"{number}.err"
+        with self._out.open("wb") as out, self._err.open("wb") as err:
+            self.process = subprocess.Popen(
+                command,
+                cwd=folder,
+                stdin=subprocess.DEVNULL,
+                stdout=out,
+                stderr=err,
+                env=dict(environment) if environment is not None else plain_environment(),
+            )
+
+    @property
+    def pid(self) -> int:
+        return self.process.pid
+
+    @property
+    def out(self) -> str:
+        """What it said on stdout so far."""
+        return self._out.read_text(encoding="utf-8", errors="replace")
+
+    @property
+    def err(self) -> str:
+        """What it said on stderr so far."""
+        return self._err.read_text(encoding="utf-8", errors="replace")
+
+    @property
+    def running(self) -> bool:
+        return self.process.poll() is None
+
+    def wait(self, deadline_s: float = DEADLINE_S) -> int:
+        """Wait for its end by itself; returns the exit code."""
+        try:
+            return self.process.wait(deadline_s)
+        except subprocess.TimeoutExpired:
+            raise AssertionError(f"still running after {deadline_s:g} s; stderr: {self.err}") from None
+
+    def end(self, number: signal.Signals = signal.SIGTERM, deadline_s: float = DEADLINE_S) -> tuple[int, float]:
+        """Send a signal and wait; returns the exit code and how long the end took, in seconds."""
+        began = time.monotonic()
+        self.process.send_signal(number)
+        return self.wait(deadline_s), time.monotonic() - began
+
+    def close(self) -> None:
+        """Leave nothing running, whatever happened."""
+        if self.running:
+            self.process.kill()
+        self.process.wait()
+
+
+def sillwatch(folder: Path, *arguments: str, environment: Mapping[str, str] | None = None) -> Program:
+    """Start the installed command."""
+    return Program([SILLWATCH, *arguments], folder, environment=environment)
+
+
+class Instance:
+    """``sillwatch run`` on one broker and one data folder; started, ended and started again."""
+
+    def __init__(self, folder: Path, broker: str, *, config: Path | None = None) -> None:
+        self.folder, self.broker, self.config = folder, broker, config
+        self.data = folder / "data"
+        self.program: Program | None = None
+        self.http = httpx.Client(timeout=10)
+
+    def start(self, *, ready: bool = True) -> Instance:
+        """Start it and wait for its page; with ``ready`` until it can be trusted too."""
+        arguments = ["run", "--broker", self.broker, "--http", f"{HOST}:0", "--data", str(self.data)]
+        if self.config is not None:
+            arguments += ["--config", str(self.config)]
+        self.program = program = sillwatch(self.folder, *arguments)
+        found = until(
+            lambda: re.search(r"^serving (http://\S+)$", program.err, re.MULTILINE) or not program.running,
+            lambda: f"the page's address; stderr: {program.err}",
+            deadline_s=START_S,
+        )
+        assert isinstance(found, re.Match), program.err
+        self.http.base_url = httpx.URL(found[1])
+        if ready:
+            self.wait_ready()
+        return self
+
+    def wait_ready(self) -> None:
+        """Wait until it says that it can be trusted."""
+        until(lambda: self.get("/readyz").status_code == 200, lambda: f"ready; {self.get('/readyz').text}; {self.err}")
+
+    @property
+    def running(self) -> Program:
+        assert self.program is not None
+        return self.program
+
+    @property
+    def err(self) -> str:
+        return self.running.err
+
+    def end(self, number: signal.Signals = signal.SIGTERM) -> tuple[int, float]:
+        return self.running.end(number)
+
+    def close(self) -> None:
+        self.http.close()
+        if self.program is not None:
+            self.program.close()
+
+    # What it answers
+
+    def get(self, path: str, **query: Any) -> httpx.Response:
+        return self.http.get(path, params=query)
+
+    def post(self, path: str, body: Mapping[str, Any] | None = None) -> httpx.Response:
+        return self.http.post(path, json=None if body is None else dict(body))
+
+    def ask(self, path: str, **query: Any) -> Any:
+        """The JSON of an answer that has to be 200."""
+        answer = self.get(path, **query)
+        assert answer.status_code == 200, answer.text
+        return answer.json()
+
+    def list_all(self, path: str, **query: Any) -> list[dict[str, Any]]:
+        """Every item of a paged list, page by page."""
+        items: list[dict[str, Any]] = []
+        after: dict[str, str] = {}
+        while True:
+            page = self.ask(path, **query, **after)
+            items += page["items"]
+            if page["next"] is None:
+                return items
+            after = {"after": page["next"]}
+
+    def alert(self, reg: str, code: str, door: str = "-") -> dict[str, Any] | None:
+        """The alert that stands at a place, if one does."""
+        alerts = self.list_all("/api/v1/alerts", aircraft=reg)
+        return next((a for a in alerts if a["code"] == code and a["door"] == door), None)
+
+    def wait_alert(self, reg: str, code: str, door: str = "-", *, state: str = "unacknowledged") -> dict[str, Any]:
+        """Wait until an alert stands in ``state``."""
+
+        def found() -> dict[str, Any] | None:
+            alert = self.alert(reg, code, door)
+            return alert if alert is not None and alert["state"] == state else None
+
+        return until(found, lambda: f"{code} of {reg}/{door} {state}; there is {self.alert(reg, code, door)}") or {}
+
+    def door(self, reg: str, door: str) -> dict[str, Any]:
+        """A door's document, ``{}`` while nobody knows it."""
+        answer = self.get(f"/api/v1/aircraft/{reg}")
+        return answer.json()["doors"].get(door, {}) if answer.status_code == 200 else {}
+
+    def wait_door(self, reg: str, door: str, state: str) -> dict[str, Any]:
+        """Wait until a door is in ``state``."""
+        until(lambda: self.door(reg, door).get("state") == state, lambda: f"{reg}/{door} {state}: {self.door(reg, door)}")
+        return self.door(reg, door)
+
+    def counter(self, name: str, **labels: str) -> float:
+        """A counter or gauge from the metrics page; 0 where it has no such series yet."""
+        text = self.get("/metrics").text
+        for line in text.splitlines():
+            series, _, value = line.rpartition(" ")
+            head, _, rest = series.partition("{")
+            if head == name and dict(re.findall(r'(\w+)="([^"]*)"', rest)) == labels:
+                return float(value)
+        return 0.0
+
+
+class Broker:
+    """A broker process; ``url`` stays the same over a stop and a start."""
+
+    url = ""
+
+    def start(self) -> None:
+        raise AssertionError("a broker of no kind")
+
+    def stop(self) -> None:
+        raise AssertionError("a broker of no kind")
+
+
+class NatsBroker(Broker):
+    """The default broker, as the product starts it."""
+
+    def __init__(self, folder: Path) -> None:
+        self._broker = DefaultBroker(folder)
+
+    def start(self) -> None:
+        self.url = asyncio.run(self._broker.start())
+
+    def stop(self) -> None:
+        asyncio.run(self._broker.stop())
+
+
+class MosquittoBroker(Broker):
+    """Mosquitto, set up to keep what it acknowledged."""
+
+    def __init__(self, folder: Path, program: str) -> None:
+        self._folder, self._executable = folder, program
+        self._port = free_port()
+        self._program: Program | None = None
+        self.url = f"mqtt://{HOST}:{self._port}"
+
+    def start(self) -> None:
+        self._folder.mkdir(parents=True, exist_ok=True)
+        config = self._folder / "mosquitto.conf"
+        config.write_text(
+            f"listener {self._port} {HOST}\nallow_anonymous true\nset_tcp_nodelay true\nmax_queued_messages 0\n"
+            f"persistence true\npersistence_location {self._folder}/\nautosave_interval 1\nautosave_on_changes true\n"
+            "user root\n"
+        )
+        program = self._program = Program([self._executable, "-c", str(config)], self._folder)
+
+        def answers() -> bool:
+            assert program.running, program.err
+            with contextlib.suppress(OSError), socket.create_connection((HOST, self._port), timeout=1):
+                return True
+            return False
+
+        until(answers, "mosquitto accepts connections", deadline_s=START_S)
+
+    def stop(self) -> None:
+        if self._program is not None:
+            if self._program.running:
+                self._program.end()
+            self._program.close()
+
+
+def find_program(name: str) -> str | None:
+    """The path of an installed program."""
+    return shutil.which(name, path=os.pathsep.join((os.environ.get("PATH", os.defpath), *SBIN)))
+
+
+@contextlib.contextmanager
+def running_broker(broker: Broker) -> Iterator[Broker]:
+    """Start a broker and stop it at the end."""
+    broker.start()
+    try:
+        yield broker
+    finally:
+        broker.stop()
+
+
+@contextlib.contextmanager
+def running_instance(folder: Path, broker: Broker, *, config: Path | None = None) -> Iterator[Instance]:
+    """A started instance that is ready; whatever is left of it at the end is killed."""
+    instance = Instance(folder, broker.url, config=config)
+    try:
+        yield instance.start()
+    finally:
+        instance.close()
