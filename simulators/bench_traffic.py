@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import heapq
 import random
+from collections import deque
 from collections.abc import Iterator
 from typing import Final, NamedTuple
 
@@ -39,18 +40,16 @@ Step = tuple[str, Value]
 
 
 class Sent(NamedTuple):
-    """One message to send; ``lifted`` names the door whose handle it lifts."""
+    """One message to send, lacking only its stamp; ``lifted`` names the door whose handle it lifts."""
 
     topic: bytes
-    key: str
-    seq: int
-    value: Value
+    rest: bytes
     retain: bool
     lifted: bytes | None = None
 
-    def encode(self, stamp: str) -> bytes:
-        """Write the payload with its sender's time, RFC 3339."""
-        return b'{"time":"%b","seq":%d,"value":%b}' % (stamp.encode(), self.seq, orjson.dumps(self.value))
+    def encode(self, stamp: bytes) -> bytes:
+        """Write the payload with its sender's time (RFC 3339)."""
+        return b'{"time":"%b",%b' % (stamp, self.rest)
 
 
 def draw_picture(airframe: AirframeType, number: int, chance: random.Random) -> dict[str, Value]:
@@ -85,7 +84,7 @@ def _draw(signal: str, door: str, kind: DoorKind, chance: random.Random) -> Valu
     if signal == "pin_fitted":
         return door not in ARMED
     if signal == "access" and kind is DoorKind.CABIN:
-        return "bridge" if door == "L1" else "loader" if door == "R1" else "none"
+        return "bridge" if door == "L1" else "none"
     if signal == "slide_bottle_bar":
         return round(chance.uniform(180.0, 230.0), 1)
     if signal == "assist_bottle_bar":
@@ -97,35 +96,29 @@ def _draw(signal: str, door: str, kind: DoorKind, chance: random.Random) -> Valu
 
 def _work(signals: frozenset[str]) -> tuple[Step, ...]:
     """One opening and closing of a door with these signals, in the order in which its sensors see it."""
-    opening: list[Step] = [
-        *([("access", "loader")] if "access" in signals else []),
-        *([("selector", "open")] if "selector" in signals else []),
+    ramp = [("travel", round(step / RAMP_STEPS, 2)) for step in range(RAMP_STEPS + 1)]
+    steps: list[Step] = [
+        ("access", "loader"),
+        ("selector", "open"),
         ("handle_lifted", True),
-        *([("lock_flags", False)] if "lock_flags" in signals else []),
+        ("lock_flags", False),
         ("locked", False),
         ("latched", False),
         ("closed", False),
-    ]
-    ramp: list[Step] = []
-    if "travel" in signals:
-        ramp = [("travel", round(step / RAMP_STEPS, 2)) for step in range(1, RAMP_STEPS + 1)]
-    held: list[Step] = [("hold_open", True)] if "hold_open" in signals else []
-    back: list[Step] = [
-        *([("selector", "close")] if "selector" in signals else []),
-        *([("hold_open", False)] if "hold_open" in signals else []),
-        *((signal, 1.0 - value) for signal, value in reversed(ramp[:-1]) if isinstance(value, float)),
-    ]
-    back = [(signal, round(1.0 - value, 2) if isinstance(value, float) else value) for signal, value in back]
-    closing: list[Step] = [
-        *([("travel", 0.0)] if "travel" in signals else []),
+        *ramp[1:],
+        ("hold_open", True),
+        ("selector", "close"),
+        ("hold_open", False),
+        *ramp[-2::-1],
         ("closed", True),
         ("latched", True),
         ("locked", True),
-        *([("lock_flags", True)] if "lock_flags" in signals else []),
+        ("lock_flags", True),
         ("handle_lifted", False),
-        *([("selector", "neutral")] if "selector" in signals else []),
+        ("selector", "neutral"),
+        ("access", "none"),
     ]
-    return (*opening, *ramp, *held, *back, *closing)
+    return tuple(step for step in steps if step[0] in signals)
 
 
 class Traffic:
@@ -144,8 +137,8 @@ class Traffic:
         self._beats: list[int] = []
         self._work: list[Iterator[tuple[str, str, Value]]] = []
         self._dues: list[tuple[float, int, str]] = []
-        self._returns: list[tuple[float, int, str]] = []
-        self._armed = 0
+        self._returns: deque[tuple[float, int, str]] = deque()
+        self._turn = 0
         self._worked = 0
         self._now_s = 0.0
 
@@ -164,7 +157,8 @@ class Traffic:
             heapq.heappush(self._dues, (self._now_s + self._chance.uniform(0, PRESSURE_S), number, "pressure"))
             readings = draw_picture(self._airframe, number, self._chance)
             readings["airframe/heartbeat"] = 0
-            pictures.append(Sent(f"{self._prefix}{registration(number)}/bundle".encode(), "", 0, orjson.dumps(readings).decode(), False))
+            topic = f"{self._prefix}{registration(number)}/bundle".encode()
+            pictures.append(Sent(topic, b'"seq":0,"readings":%b}' % orjson.dumps(readings), False))
         return pictures
 
     def _cycle(self) -> Iterator[tuple[str, str, Value]]:
@@ -180,7 +174,7 @@ class Traffic:
         self._now_s += 1.0 / rate
         now = self._now_s
         if self._returns and self._returns[0][0] <= now:
-            _, number, door = self._returns.pop(0)
+            _, number, door = self._returns.popleft()
             return self._reading(number, f"door/{door}/handle_lifted", False)
         if now >= self._next_lift_s:
             self._next_lift_s = max(self._next_lift_s + self._lift_every_s, now)
@@ -199,17 +193,19 @@ class Traffic:
         return self._reading(number, f"door/{door}/{signal}", value)
 
     def _lift(self, now: float) -> Sent:
-        # The door changes slowest: one aircraft's doors are never lifted close together.
-        self._armed = (self._armed + 1) % (self.aircraft * len(ARMED))
-        turn, number = divmod(self._armed, self.aircraft)
-        self._returns.append((now + LIFTED_S, number, ARMED[turn]))
-        lifted = f"{registration(number)}/{ARMED[turn]}".encode()
-        return self._reading(number, f"door/{ARMED[turn]}/handle_lifted", True)._replace(lifted=lifted)
+        # The door changes slowest: the doors of one aircraft are never lifted close together.
+        turn, number = divmod(self._turn, self.aircraft)
+        door = ARMED[turn % len(ARMED)]
+        self._turn += 1
+        self._returns.append((now + LIFTED_S, number, door))
+        lifted = f"{registration(number)}/{door}".encode()
+        return self._reading(number, f"door/{door}/handle_lifted", True)._replace(lifted=lifted)
 
     def _reading(self, number: int, path: str, value: Value, *, retain: bool = True) -> Sent:
         key = f"{registration(number)}/{path}"
         seq = self._seqs[key] = self._seqs.get(key, 0) + 1
-        return Sent(f"{self._prefix}{key}".encode(), key, seq, value, retain)
+        rest = b'"seq":%d,"value":%b}' % (seq, orjson.dumps(value))
+        return Sent(f"{self._prefix}{key}".encode(), rest, retain)
 
 
 def registration(number: int) -> str:

@@ -33,7 +33,7 @@ PAYLOAD_MB_MAX: Final = 16
 ACK_PENDING_MAX: Final = 4096
 """Deliveries that may wait for our acknowledgement; one group commit settles many."""
 
-ACK_WAIT_S: Final = 30
+ACK_WAIT_S: Final = 3
 """After this long without an acknowledgement the broker delivers again."""
 
 START_S_MAX: Final = 15.0

@@ -81,7 +81,7 @@ class Intake:
         if taken:
             note_taken(sender, event.time, now)
             self._note_clock(sender, event.time)
-        elif dropped:
+        if dropped:
             self._readmit(sender, dropped)
         return taken
 

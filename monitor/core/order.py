@@ -91,6 +91,9 @@ def note_dropped(sender: Sender, topic: str, readings: dict[str, DroppedReading]
     sender.epoch += 1
     sender.latest = None
     sender.dropped = None
+    # Its clock may be another one now: what was usual for the old one says nothing of it.
+    sender.offsets.clear()
+    sender.usual = None
     return held
 
 
@@ -105,11 +108,15 @@ def note_offset(sender: Sender, time: int, now: int) -> bool:
         sender.listened += min(now - sender.last_at, MINUTE)
     sender.last_at = now
     offset = now - time
-    sender.ahead = -offset > AHEAD_LIMIT
-    if -offset > SAMPLE_AHEAD_LIMIT:
-        return False
     minute = sender.listened // MINUTE
     offsets = sender.offsets
+    sender.ahead = -offset > AHEAD_LIMIT
+    if -offset > SAMPLE_AHEAD_LIMIT:
+        offsets[:] = [bucket for bucket in offsets if minute - bucket[0] <= OFFSET_MINUTES]
+        sender.usual = min((least for _, least in offsets), default=None)
+        # One such stamp says nothing of the clock; ten minutes without another kind do.
+        sender.ahead = sender.ahead or sender.usual is None
+        return False
     if offsets and offsets[-1][0] == minute:
         if offset < offsets[-1][1]:
             offsets[-1] = (minute, offset)

@@ -30,12 +30,13 @@ from monitor.core.intake import (
     refresh_life,
 )
 from monitor.core.lineup import SHELF, WATCH
-from monitor.core.order import Verdict, decide_order, note_offset
+from monitor.core.order import AHEAD_LIMIT, Verdict, decide_order, note_dropped, note_offset, note_taken
 from monitor.core.settling import Settling
 from monitor.core.signals import Quality
 from monitor.core.state import (
     AircraftRecord,
     DoorRecord,
+    DroppedReading,
     Presence,
     Reading,
     StandRecord,
@@ -243,17 +244,24 @@ class System(Settling):
                 )
                 return
             stand = self.record.stands[event.stand] = StandRecord(event.stand)
+        sender, time = stand.sender, event.time
         last = stand.readings.get(event.signal)
-        verdict = decide_order(last, time=event.time, seq=event.seq, bundle=False, now=now, epoch=stand.sender.epoch)
-        if verdict is not Verdict.TAKEN:
+        verdict = decide_order(last, time=time, seq=event.seq, bundle=False, now=now, epoch=sender.epoch)
+        arrived = DroppedReading(None, event.signal, event.value, event.quality, time, event.seq, False)
+        counts = [arrived] if verdict is Verdict.TAKEN else []
+        if not counts:
             self.ledger.effects.append(actions.count_dropped(verdict.value))
-            return
-        ahead = event.time is not None and event.time > now + 60 * SECOND
-        stand.readings[event.signal] = Reading(
-            event.value, event.quality, event.time, event.seq, False, ahead, now, stand.sender.epoch
-        )
-        if event.time is not None and not event.retained:
-            note_offset(stand.sender, event.time, now)
+        if time is not None and not event.retained:
+            if counts:
+                note_taken(sender, time, now)
+                note_offset(sender, time, now)
+            else:
+                counts = note_dropped(sender, event.topic, {event.signal: arrived}, now)
+        for reading in counts:
+            ahead = reading.time is not None and reading.time > now + AHEAD_LIMIT
+            stand.readings[reading.signal] = Reading(
+                reading.value, reading.quality, reading.time, reading.seq, False, ahead, now, sender.epoch
+            )
 
     # The feed and the aircraft's presence
 

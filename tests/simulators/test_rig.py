@@ -55,8 +55,8 @@ class Mosquitto:
 
 
 @pytest.fixture
-def broker(tmp_path: Path, program: Callable[[str], str]) -> Iterator[Mosquitto]:
-    mosquitto = Mosquitto(program("mosquitto"), tmp_path)
+def broker(tmp_path: Path, require_program: Callable[[str], str]) -> Iterator[Mosquitto]:
+    mosquitto = Mosquitto(require_program("mosquitto"), tmp_path)
     mosquitto.start()
     yield mosquitto
     mosquitto.stop()
@@ -150,24 +150,26 @@ async def test_the_demos_apron_is_served_until_it_is_stopped(broker: Mosquitto, 
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_the_command_ends_cleanly_when_told_to(broker: Mosquitto, number: int) -> None:
+async def test_the_command_ends_cleanly_when_told_to(broker: Mosquitto, number: int) -> None:
     code = (
         "import typer; from simulators.cli import register; app = typer.Typer(); "
         "app.callback()(lambda: None); register(app); app()"
     )
-    process = subprocess.Popen(
-        [sys.executable, "-c", code, "simulate", "feed-loss", "--broker", broker.url],
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-c", code, "simulate", "feed-loss", "--broker", broker.url),
         stderr=subprocess.PIPE,
-        text=True,
         env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
     )
     try:
-        asyncio.run(heard(broker.port, has("ZZ-OLM/airframe/heartbeat")))
+        await heard(broker.port, has("ZZ-OLM/airframe/heartbeat"))
         process.send_signal(number)
-        _, said = process.communicate(timeout=3.0)
-    finally:
+        async with asyncio.timeout(3.0):
+            _, said = await process.communicate()
+    except BaseException:
         process.kill()
-        process.wait()
+        await process.wait()
+        raise
     assert process.returncode == 0
-    assert said.splitlines()[0].startswith("feed-loss: ")
-    assert said.splitlines()[1].endswith("messages sent")
+    first, last = said.decode().splitlines()
+    assert first.startswith("feed-loss: ")
+    assert last.endswith("messages sent")

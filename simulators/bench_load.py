@@ -1,0 +1,175 @@
+"""The load: a paced stream whose messages are timed, and a push as hard as the other end keeps up with.
+
+Owns the pacing, the in-flight windows and the figures made from the times. It runs in a
+process of its own, on one thread and without an event loop; who is measured lives elsewhere.
+"""
+
+from __future__ import annotations
+
+import select
+import statistics
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.core.times import MILLISECOND, format_time
+from simulators.bench_traffic import Sent, Traffic
+from simulators.bench_wire import Connection
+
+UNACKED_MAX: Final = 1000
+"""Publications that the broker has not acknowledged."""
+
+OUTSTANDING_MAX: Final = 3000
+"""Publications that the measured end has not processed: its backlog cannot grow past this."""
+
+ANSWER_S_MAX: Final = 20.0
+_BATCH: Final = 50
+_ASK_EVERY_S: Final = 0.005
+_IDLE_S: Final = 0.002
+_RAMP: Final = 0.1
+"""The share of a push that is left out at its beginning."""
+
+
+class LoadError(RuntimeError):
+    """The measured end did not keep up with what it must; the message is one line for a person."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Times in ms: how many, their median and 99th percentile, and the rate that was really sent (messages/s)."""
+
+    samples: int
+    median_ms: float
+    p99_ms: float
+    sent_per_s: float
+
+
+def describe_times(times_s: list[float], sent_per_s: float) -> Spread:
+    """Make the figures from at least two times in seconds."""
+    cuts = statistics.quantiles(times_s, n=100, method="inclusive")
+    return Spread(len(times_s), statistics.median(times_s) * 1000, cuts[98] * 1000, sent_per_s)
+
+
+class Load:
+    """A sender and a listener on two connections of their own.
+
+    ``on_delivery`` of the listener is :meth:`hear`; what it is compared with differs by
+    phase, see :meth:`echo` and :meth:`alerts`.
+    """
+
+    def __init__(self, url: str) -> None:
+        self._sender = Connection(url, "bench-sender")
+        self._listener = Connection(url, "bench-listener", self._hear)
+        self._find: Callable[[bytes, bytes], bytes | None] = _find_nothing
+        self._waiting: dict[bytes, float] = {}
+        self._times: list[float] = []
+        self._heard_at = 0.0
+
+    def close(self) -> None:
+        """Close both connections."""
+        self._sender.close()
+        self._listener.close()
+
+    def listen(self, name: str, find: Callable[[bytes, bytes], bytes | None], *, qos: int = 1) -> None:
+        """Listen to ``name``; ``find(topic, payload)`` names the sample that a delivery answers, if any."""
+        self._listener.subscribe(name, qos=qos)
+        self._find = find
+
+    def _hear(self, topic: bytes, payload: bytes) -> None:
+        key = self._find(topic, payload)
+        if key is not None:
+            sent_at = self._waiting.pop(key, None)
+            if sent_at is not None:
+                self._times.append(self._heard_at - sent_at)
+
+    def _turn(self, wait_s: float) -> None:
+        """Take what arrives, waiting for it up to ``wait_s``."""
+        ready, _, _ = select.select((self._sender, self._listener), (), (), max(wait_s, 0.0))
+        self._heard_at = time.perf_counter()
+        for connection in ready:
+            connection.read()
+
+    # -- paced -----------------------------------------------------------------------------
+
+    def pace(
+        self, traffic: Traffic, rate: float, count: int, *, key: Callable[[Sent, bytes], bytes | None], warm_up: int = 0
+    ) -> Spread:
+        """Send ``count`` messages evenly at ``rate`` per second and time those that ``key`` names.
+
+        ``warm_up`` more are sent first and not timed. Raises :class:`LoadError` when an
+        answer is missing.
+        """
+        self._waiting.clear()
+        self._times.clear()
+        began = due = time.perf_counter()
+        for number in range(warm_up + count):
+            if number == warm_up:
+                began = time.perf_counter()
+            while (wait_s := due - time.perf_counter()) > 0:
+                self._turn(wait_s)
+            sent = traffic.next(rate)
+            payload = sent.encode(_stamp())
+            name = key(sent, payload) if number >= warm_up else None
+            frame = self._sender.encode(sent.topic, payload, retain=sent.retain)
+            if name is not None:
+                self._waiting[name] = time.perf_counter()
+            self._sender.send(frame)
+            self._turn(0)
+            due += 1.0 / rate
+        took_s = time.perf_counter() - began
+        deadline = time.perf_counter() + ANSWER_S_MAX
+        while self._waiting and time.perf_counter() < deadline:
+            self._turn(_IDLE_S)
+        if self._waiting:
+            raise LoadError(f"{len(self._waiting)} of {len(self._waiting) + len(self._times)} messages had no answer")
+        return describe_times(self._times, count / took_s)
+
+    # -- pushed ----------------------------------------------------------------------------
+
+    def push(self, messages: Iterable[Sent], count: int, processed: Callable[[], int]) -> float:
+        """Send ``count`` messages as fast as they are processed; return how many are processed per second.
+
+        ``processed`` counts what the measured end has done since before the call. Raises
+        :class:`LoadError` when it stands still.
+        """
+        source = iter(messages)
+        base, sent, done = processed(), 0, 0
+        samples: list[tuple[float, int]] = []
+        asked_at = moved_at = time.perf_counter()
+        while done < count:
+            now = time.perf_counter()
+            if now - asked_at >= _ASK_EVERY_S:
+                asked_at, before, done = now, done, processed() - base
+                samples.append((now, done))
+                if done > before:
+                    moved_at = now
+                elif now - moved_at > ANSWER_S_MAX:
+                    raise LoadError(f"{done} of {sent} messages were processed, then none for {ANSWER_S_MAX:g} s")
+            room = min(_BATCH, UNACKED_MAX - self._sender.unacked, OUTSTANDING_MAX - (sent - done), count - sent)
+            if room > 0:
+                stamp = _stamp()
+                batch = [next(source) for _ in range(room)]
+                frames = [self._sender.encode(one.topic, one.encode(stamp), retain=one.retain) for one in batch]
+                self._sender.send(b"".join(frames))
+                sent += room
+            self._turn(0 if room > 0 else _IDLE_S)
+        steady = [sample for sample in samples if sample[1] >= count * _RAMP]
+        (start_s, first), (end_s, last) = steady[0], steady[-1]
+        return (last - first) / (end_s - start_s)
+
+    def wait_until(self, condition: Callable[[], bool], what: str) -> None:
+        """Keep listening until ``condition`` holds; raises :class:`LoadError` when it does not come."""
+        deadline = time.perf_counter() + ANSWER_S_MAX
+        while not condition():
+            if time.perf_counter() > deadline:
+                raise LoadError(f"not within {ANSWER_S_MAX:g} s: {what}")
+            self._turn(_IDLE_S)
+
+
+def _find_nothing(topic: bytes, payload: bytes) -> bytes | None:
+    return None
+
+
+def _stamp() -> bytes:
+    return format_time(time.time_ns() // 1_000_000 * MILLISECOND).encode()
