@@ -25,6 +25,8 @@ from monitor.ports import Clock, Codec, Entry, Journal, Message, Observer, Outgo
 
 MESSAGE: Final = "message"
 CLOCK: Final = "clock"
+FAULT: Final = "internal-fault"
+"""The reason under which a delivery is set aside that the core itself could not take."""
 SNAPSHOT_EVERY: Final = 10 * MINUTE
 SNAPSHOT_ENTRIES: Final = 200_000
 
@@ -45,8 +47,15 @@ def take_message(system: System, codec: Codec, message: Message, now: int) -> tu
     for part in parts:
         if isinstance(part, RejectInput):
             effects.append(part)
-        else:
+            continue
+        try:
             effects.extend(system.step(part, now))
+        except Exception as error:
+            # A fault of ours must not become one of every restart: the delivery is set aside for a
+            # person to read, aloud, and the next one is taken. A restart meets it the same way.
+            _log.exception("a delivery could not be judged", action="judge", topic=message.topic)
+            effects.extend(system.abandon())
+            effects.append(RejectInput(FAULT, message.topic, f"internal fault: {error!r}"))
     return parts[0], effects
 
 
@@ -214,7 +223,12 @@ class Engine:
         self._timer = None
         self._timer_due = None
         now = self._clock.now()
-        effects = self.system.advance(now)
+        try:
+            effects = self.system.advance(now)
+        except Exception:
+            # What fell due is off the queue already, so what comes after it is still judged.
+            _log.exception("a deadline could not be judged", action="judge")
+            effects = self.system.abandon()
         self._publish(effects)
         if effects:
             self._append(now, CLOCK, "", b"", False, effects, None)

@@ -6,6 +6,7 @@ process of its own, on one thread and without an event loop; who is measured liv
 
 from __future__ import annotations
 
+import itertools
 import select
 import statistics
 import time
@@ -31,6 +32,10 @@ _RAMP: Final = 0.1
 """The share of a push that is left out at its beginning."""
 
 
+Find = Callable[[bytes, bytes], bytes | None]
+"""(topic, payload) of a delivery → the name of the sample that it answers, if any."""
+
+
 class LoadError(RuntimeError):
     """The measured end did not keep up with what it must; the message is one line for a person."""
 
@@ -52,26 +57,32 @@ def describe_times(times_s: list[float], sent_per_s: float) -> Spread:
 
 
 class Load:
-    """A sender and a listener on two connections of their own.
+    """A sender and a listener on two connections; close it at the end.
 
-    ``on_delivery`` of the listener is :meth:`hear`; what it is compared with differs by
-    phase, see :meth:`echo` and :meth:`alerts`.
+    One thread serves both, so that a delivery is stamped as soon as it is read and never
+    waits for another thread.
     """
 
     def __init__(self, url: str) -> None:
         self._sender = Connection(url, "bench-sender")
         self._listener = Connection(url, "bench-listener", self._hear)
-        self._find: Callable[[bytes, bytes], bytes | None] = _find_nothing
+        self._find: Find = _find_nothing
         self._waiting: dict[bytes, float] = {}
         self._times: list[float] = []
         self._heard_at = 0.0
+
+    def __enter__(self) -> Load:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
     def close(self) -> None:
         """Close both connections."""
         self._sender.close()
         self._listener.close()
 
-    def listen(self, name: str, find: Callable[[bytes, bytes], bytes | None], *, qos: int = 1) -> None:
+    def listen(self, name: str, find: Find, *, qos: int = 1) -> None:
         """Listen to ``name``; ``find(topic, payload)`` names the sample that a delivery answers, if any."""
         self._listener.subscribe(name, qos=qos)
         self._find = find
@@ -127,17 +138,17 @@ class Load:
 
     # -- pushed ----------------------------------------------------------------------------
 
-    def push(self, messages: Iterable[Sent], count: int, processed: Callable[[], int]) -> float:
-        """Send ``count`` messages as fast as they are processed; return how many are processed per second.
+    def push(self, messages: Iterable[Sent], processed: Callable[[], int]) -> float:
+        """Send all ``messages`` as fast as they are processed; return how many are processed per second.
 
-        ``processed`` counts what the measured end has done since before the call. Raises
-        :class:`LoadError` when it stands still.
+        ``processed`` counts what the measured end has ever done. Raises :class:`LoadError`
+        when it stands still.
         """
         source = iter(messages)
-        base, sent, done = processed(), 0, 0
+        base, sent, done, ended = processed(), 0, 0, False
         samples: list[tuple[float, int]] = []
         asked_at = moved_at = time.perf_counter()
-        while done < count:
+        while not ended or done < sent:
             now = time.perf_counter()
             if now - asked_at >= _ASK_EVERY_S:
                 asked_at, before, done = now, done, processed() - base
@@ -146,15 +157,16 @@ class Load:
                     moved_at = now
                 elif now - moved_at > ANSWER_S_MAX:
                     raise LoadError(f"{done} of {sent} messages were processed, then none for {ANSWER_S_MAX:g} s")
-            room = min(_BATCH, UNACKED_MAX - self._sender.unacked, OUTSTANDING_MAX - (sent - done), count - sent)
-            if room > 0:
+            room = min(_BATCH, UNACKED_MAX - self._sender.unacked, OUTSTANDING_MAX - (sent - done))
+            if room > 0 and not ended:
+                batch = list(itertools.islice(source, room))
+                ended = len(batch) < room
                 stamp = _stamp()
-                batch = [next(source) for _ in range(room)]
                 frames = [self._sender.encode(one.topic, one.encode(stamp), retain=one.retain) for one in batch]
                 self._sender.send(b"".join(frames))
-                sent += room
-            self._turn(0 if room > 0 else _IDLE_S)
-        steady = [sample for sample in samples if sample[1] >= count * _RAMP]
+                sent += len(batch)
+            self._turn(0 if room > 0 and not ended else _IDLE_S)
+        steady = [sample for sample in samples if sample[1] >= sent * _RAMP]
         (start_s, first), (end_s, last) = steady[0], steady[-1]
         return (last - first) / (end_s - start_s)
 

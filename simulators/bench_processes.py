@@ -10,7 +10,9 @@ import asyncio
 import contextlib
 import getpass
 import os
+import select
 import shutil
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -103,8 +105,6 @@ def _find_mosquitto() -> str:
 
 
 def _free_port() -> int:
-    import socket
-
     with socket.socket() as probe:
         probe.bind((HOST, 0))
         return int(probe.getsockname()[1])
@@ -157,11 +157,12 @@ def monitor(url: str, folder: Path) -> Iterator[Monitor]:
     with Connection(url, "bench-watch", lambda _topic, payload: states.append(payload)) as watch:
         watch.subscribe("sillwatch/v1/status/+")
         with _running(command, log) as process:
-            # It says "online" after it has subscribed.
-            while not any(b'"online"' in state for state in states):
-                if process.poll() is not None:
-                    raise ProcessError(f"sillwatch run ended at once: {_last_line(log)}")
-                watch.read()
+            deadline = time.monotonic() + START_S_MAX
+            while not any(b'"online"' in state for state in states):  # said once it has subscribed
+                if process.poll() is not None or time.monotonic() > deadline:
+                    raise ProcessError(f"sillwatch run does not come up: {_last_line(log)}")
+                if select.select((watch,), (), (), _LOOK_S)[0]:
+                    watch.read()
             watched = Monitor(process, folder / "journal.sqlite3")
             try:
                 yield watched

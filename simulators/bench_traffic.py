@@ -11,7 +11,7 @@ from __future__ import annotations
 import heapq
 import random
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Final, NamedTuple
 
 import orjson
@@ -186,8 +186,8 @@ class Traffic:
             if what == "heartbeat":
                 self._beats[number] += 1
                 return self._reading(number, "airframe/heartbeat", self._beats[number], retain=False)
-            value = round(self._chance.uniform(0.0, 0.4), 2)
-            return self._reading(number, "airframe/differential_pressure_hpa", value)
+            pressure = round(self._chance.uniform(0.0, 0.4), 2)
+            return self._reading(number, "airframe/differential_pressure_hpa", pressure)
         number = self._worked = (self._worked + 1) % self.aircraft
         door, signal, value = next(self._work[number])
         return self._reading(number, f"door/{door}/{signal}", value)
@@ -206,6 +206,28 @@ class Traffic:
         seq = self._seqs[key] = self._seqs.get(key, 0) + 1
         rest = b'"seq":%d,"value":%b}' % (seq, orjson.dumps(value))
         return Sent(f"{self._prefix}{key}".encode(), rest, retain)
+
+
+def park(
+    airframe: AirframeType, site: str, aircraft: int, clock: Callable[[], float], *, seed: int = 1
+) -> Iterator[Sent]:
+    """Send every reading of many parked aircraft once, each in a message of its own, type first.
+
+    Those already sent keep their heartbeats meanwhile, by ``clock`` (s).
+    """
+    chance = random.Random(seed)
+    prefix = f"apron/v1/{site}/aircraft/"
+    beat, beat_at = 0, clock()
+    for number in range(aircraft):
+        for path, value in draw_picture(airframe, number, chance).items():
+            rest = b'"seq":1,"value":%b}' % orjson.dumps(value)
+            yield Sent(f"{prefix}{registration(number)}/{path}".encode(), rest, False)
+        behind = clock() - beat_at >= HEARTBEAT_S
+        if behind:
+            beat, beat_at = beat + 1, clock()
+        for other in range(number + 1) if behind else (number,):
+            topic = f"{prefix}{registration(other)}/airframe/heartbeat"
+            yield Sent(topic.encode(), b'"seq":%d,"value":%d}' % (beat, beat), False)
 
 
 def registration(number: int) -> str:

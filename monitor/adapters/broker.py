@@ -30,10 +30,10 @@ HOST: Final = "127.0.0.1"
 PAYLOAD_MB_MAX: Final = 16
 """Far above what we accept, so that an oversized payload reaches the quarantine instead of cutting its sender off."""
 
-ACK_PENDING_MAX: Final = 4096
+ACK_PENDING_MAX: Final = 512
 """Deliveries that may wait for our acknowledgement; one group commit settles many."""
 
-ACK_WAIT_S: Final = 3
+ACK_WAIT_S: Final = 5
 """After this long without an acknowledgement the broker delivers again."""
 
 START_S_MAX: Final = 15.0

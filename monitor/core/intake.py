@@ -29,6 +29,8 @@ from monitor.core.times import MINUTE, SECOND
 LIFE_LIMIT: Final = int(LIFE_LIMIT_S * SECOND)
 LEFT_AFTER: Final = 10 * MINUTE
 AWAY_AFTER: Final = 60 * SECOND
+GRACE: Final = 30 * SECOND
+"""For so long after a feed or power came back nothing is newly lost or stale."""
 HEARTBEAT_DOUBTFUL: Final = 10 * SECOND
 HELD_MAX: Final = 1024
 PRESSURES_KEPT: Final = 60 * SECOND
@@ -106,6 +108,8 @@ class Intake:
             self.mark(None, "*")
         if aircraft.sent_away and silent:
             aircraft.sent_away = False
+        if silent:
+            aircraft.calm_until = max(aircraft.calm_until, now + GRACE)
         aircraft.live_at = now
         event = self.event
         aircraft.last_cause = f"{event.topic}|{event.time}|{event.seq}"
@@ -230,6 +234,8 @@ class Intake:
                 if self.now - previous > HEARTBEAT_DOUBTFUL:
                     self.mark(None, "feed")
                 return
+            if previous is not None and record is None:
+                self.aircraft.calm_until = max(self.aircraft.calm_until, self.now + GRACE)
         self.mark(None, "feed")
         if record is not None:
             self.mark(record.name, "life")

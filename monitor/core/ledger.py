@@ -33,6 +33,11 @@ class Place:
         return self.view.aircraft
 
     @property
+    def raised(self) -> dict[str, int]:
+        """How often each rule was raised where this alert stands."""
+        return (self.view.door or self.view.aircraft or self.view.site).raised
+
+    @property
     def reg(self) -> str:
         return self.aircraft.reg if self.aircraft is not None else NOBODY
 
@@ -64,9 +69,7 @@ class Ledger:
             return
         if not alert.active:
             if judgement.reached is not None and not silent:
-                alert.active, alert.priority = True, judgement.reached
-                self._renew(place, alert)
-                self.apply(place, tracker, AlertEvent.RAISE)
+                self._return(place, tracker, alert, judgement.reached)
             return
         if judgement.over:
             self._clear_after_off_delay(place, tracker, parameters, now)
@@ -85,11 +88,26 @@ class Ledger:
 
     def _raise(self, place: Place, tracker: Tracker, judgement: Judgement, priority: Priority) -> None:
         now = place.view.now
-        alert_id = derive_alert_id(self.site, place.reg, place.door, place.rule.code, judgement.cause)
+        # A cause can come again, say from a sender whose clock starts over at every boot: the
+        # ordinal tells the two apart, and is itself restored to what it was after a crash.
+        code, raised = place.rule.code, place.raised
+        raised[code] = raised.get(code, 0) + 1
+        alert_id = derive_alert_id(self.site, place.reg, place.door, code, judgement.cause, str(raised[code]))
         alert = tracker.alert = Alert(alert_id, priority, raised_at=now, changed_at=now, late=self.late)
         self.index[alert_id] = (place.reg, place.door, place.rule.code)
         self._renew(place, alert)
         self.apply(place, tracker, AlertEvent.RAISE)
+
+    def _return(self, place: Place, tracker: Tracker, alert: Alert, priority: Priority) -> None:
+        """The condition is back before the alert was normal."""
+        before = alert.priority
+        alert.active, alert.priority = True, priority
+        self._renew(place, alert)
+        if self.apply(place, tracker, AlertEvent.RAISE):
+            return
+        # On the shelf or out of service: told only if it is more than what was set aside.
+        if RANK[priority] <= RANK[before] or not self.apply(place, tracker, AlertEvent.RISE):
+            self._show(place, alert)
 
     def _clear_after_off_delay(self, place: Place, tracker: Tracker, parameters: Parameters, now: int) -> None:
         rule, alert = place.rule, tracker.alert

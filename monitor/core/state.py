@@ -129,6 +129,7 @@ class DoorRecord:
     sender: Sender | None = None
     readings: dict[str, Reading] = field(default_factory=dict)
     trackers: dict[str, Tracker] = field(default_factory=dict)
+    raised: dict[str, int] = field(default_factory=dict)
     shown: str = ""
     deaf_to: tuple[tuple[str, ...], ...] = ()
 
@@ -157,6 +158,7 @@ class AircraftRecord:
     readings: dict[str, Reading] = field(default_factory=dict)
     doors: dict[str, DoorRecord] = field(default_factory=dict)
     trackers: dict[str, Tracker] = field(default_factory=dict)
+    raised: dict[str, int] = field(default_factory=dict)
     held: dict[str, Reading] = field(default_factory=dict)
     held_dropped: int = 0
     pressure_low: bool = False
@@ -183,3 +185,4 @@ class SiteRecord:
     aircraft: dict[str, AircraftRecord] = field(default_factory=dict)
     stands: dict[str, StandRecord] = field(default_factory=dict)
     trackers: dict[str, Tracker] = field(default_factory=dict)
+    raised: dict[str, int] = field(default_factory=dict)

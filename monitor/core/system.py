@@ -23,7 +23,9 @@ from monitor.core.events import (
 )
 from monitor.core.intake import (
     AWAY_AFTER,
+    GRACE,
     LEFT_AFTER,
+    LIFE_LIMIT,
     Changes,
     Intake,
     next_change_of_life,
@@ -41,11 +43,10 @@ from monitor.core.state import (
     Reading,
     StandRecord,
 )
-from monitor.core.times import MILLISECOND, SECOND
+from monitor.core.times import MILLISECOND
 
 AIRCRAFT_MAX: Final = 2000
 STANDS_MAX: Final = 2000
-GRACE: Final = 30 * SECOND
 SLOW_BUNDLE: Final = 500 * MILLISECOND
 """Bundles further apart than this come slower than 2 Hz."""
 
@@ -85,6 +86,10 @@ class System(Settling):
     def next_deadline(self) -> int | None:
         """Return when :meth:`advance` must be called next (µs), if at all."""
         return self._queue[0][0] if self._queue else None
+
+    def abandon(self) -> list[Effect]:
+        """Give up an event that could not be taken; returns what it had led to by then."""
+        return self._take_effects()
 
     def _take_effects(self) -> list[Effect]:
         effects = self.ledger.effects
@@ -161,8 +166,10 @@ class System(Settling):
             self.settle(aircraft, changes, now, bundle=event.bundle)
         if intake.caught_up:
             self._reraise_caught_up(aircraft, now)
-        if aircraft.watch is None or changes:
-            self._arm_watch(aircraft, next_change_of_life(aircraft, now) if aircraft.watch is None else None)
+        if aircraft.watch is None or aircraft.watch > now + LIFE_LIMIT:
+            self._arm_watch(aircraft, next_change_of_life(aircraft, now))
+        if aircraft.live_at is None and aircraft.newest_time is not None:
+            self._arm_watch(aircraft, max(aircraft.newest_time + LEFT_AFTER, now))
 
     def _meet(self, event: ReadingsArrived, now: int) -> AircraftRecord | None:
         site, known = self.site, self.record.aircraft
@@ -220,6 +227,8 @@ class System(Settling):
         airframe = self.site.types.get(kind)
         if airframe is None:
             return
+        if aircraft.doors and aircraft.presence is not Presence.AWAY:
+            self._end_everything(aircraft, now, "type changed")
         aircraft.type = kind
         aircraft.doors = {name: DoorRecord(name, since=now) for name in airframe.doors}
         held, aircraft.held = aircraft.held, {}
@@ -310,16 +319,16 @@ class System(Settling):
             aircraft.feed_grace_until = max(aircraft.feed_grace_until, now + GRACE)
             self._arm_watch(aircraft, now + GRACE)
         elif presence is Presence.AWAY:
-            self._send_away(aircraft, now)
+            self._end_everything(aircraft, now, "away")
         if before is Presence.AWAY:
             for door in aircraft.doors.values():
                 door.shown = ""
 
-    def _send_away(self, aircraft: AircraftRecord, now: int) -> None:
+    def _end_everything(self, aircraft: AircraftRecord, now: int, reason: str) -> None:
         """End what was active, empty what is retained, and stop every clock where it is."""
         for reg, door, code, tracker in list(self._trackers_of(aircraft)):
             if tracker.alert is not None:
-                self.ledger.dismiss(self.place(reg, door, code, now), tracker, by=None, reason="away")
+                self.ledger.dismiss(self.place(reg, door, code, now), tracker, by=None, reason=reason)
                 owner = aircraft.trackers if door == "-" else aircraft.doors[door].trackers
                 del owner[code]
                 continue

@@ -67,7 +67,7 @@ class Watcher:
         command = ["mosquitto_sub", *_address(url), "-q", "1", "-F", "%j"]
         for name in (*filters, self._mark):
             command += ["-t", name]
-        self._program = Program(command, folder)
+        self._program = Program(folder, command=command)
         try:
             until(lambda: any(s.topic == self._mark for s in self._all()), lambda: f"subscribed; {self._program.err}")
         finally:
@@ -93,7 +93,9 @@ class Watcher:
 
     def on(self, topic: str) -> list[Seen]:
         """Every message so far on one topic, or below it where it ends in ``/``."""
-        return [seen for seen in self.seen if seen.topic == topic or (topic[-1] == "/" and seen.topic.startswith(topic))]
+        return [
+            seen for seen in self.seen if seen.topic == topic or (topic[-1] == "/" and seen.topic.startswith(topic))
+        ]
 
     def wait(self, topic: str, count: int = 1) -> list[Seen]:
         """Wait for the first ``count`` messages on a topic."""

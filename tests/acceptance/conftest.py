@@ -22,6 +22,7 @@ from tests.acceptance.programs import (
     Instance,
     MosquittoBroker,
     NatsBroker,
+    Program,
     running_broker,
     running_instance,
 )
@@ -62,8 +63,14 @@ def _clients(require_program: Callable[..., str]) -> None:
 
 
 @pytest.fixture(scope="session")
+def _nursery() -> Iterator[None]:
+    yield
+    Program.close_nursery()
+
+
+@pytest.fixture(scope="session")
 def make_broker(
-    _clients: None, require_program: Callable[..., str], tmp_path_factory: pytest.TempPathFactory
+    _clients: None, _nursery: None, require_program: Callable[..., str], tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[MakeBroker]:
     """Make brokers of a kind; each is stopped at the end of the run at the latest."""
     made: list[Broker] = []
@@ -92,7 +99,7 @@ def lives(make_broker: MakeBroker, tmp_path_factory: pytest.TempPathFactory) -> 
             if kind not in running:
                 folder = tmp_path_factory.mktemp(f"live-{kind}")
                 broker = stack.enter_context(running_broker(make_broker(kind)))
-                instance = stack.enter_context(running_instance(folder, broker))
+                instance = stack.enter_context(running_instance(folder, broker, installed=kind == "mosquitto"))
                 running[kind] = Live(broker, instance, folder)
             return running[kind]
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import itertools
+import json
 import os
 import re
 import shutil
@@ -16,7 +18,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -32,6 +34,9 @@ START_S: Final = 60.0
 SBIN: Final = ("/usr/local/sbin", "/usr/sbin", "/sbin")
 SILLWATCH: Final = str(Path(sys.executable).with_name("sillwatch"))
 SITE: Final = "tarnwick"
+ROOT: Final = Path(__file__).resolve().parents[2]
+
+_NUMBER = itertools.count(1)
 
 T = TypeVar("T")
 
@@ -81,26 +86,64 @@ def is_alive(pid: int) -> bool:
 
 
 class Program:
-    """One process with its output in files, read while it runs."""
+    """One process with its output in files, read while it runs.
 
-    def __init__(self, command: list[str], folder: Path, *, environment: Mapping[str, str] | None = None) -> None:
+    With ``arguments`` alone it is ``sillwatch``, forked from the nursery; ``command`` is any other.
+    """
+
+    _nursery: subprocess.Popen[bytes] | None = None
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        arguments: Sequence[str] = (),
+        command: Sequence[str] = (),
+        environment: Mapping[str, str] | None = None,
+    ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
-        self.folder = folder
-        number = len(list(folder.glob("*.err")))
-        self._out, self._err = folder / f"{number}.out", folder / f"{number}.err"
-        with self._out.open("wb") as out, self._err.open("wb") as err:
-            self.process = subprocess.Popen(
-                command,
-                cwd=folder,
-                stdin=subprocess.DEVNULL,
-                stdout=out,
-                stderr=err,
-                env=dict(environment) if environment is not None else plain_environment(),
-            )
+        stem = f"{next(_NUMBER)}"
+        self._out, self._err, self._code = (folder / f"{stem}.{suffix}" for suffix in ("out", "err", "code"))
+        self._out.touch()
+        self._err.touch()
+        self._process: subprocess.Popen[bytes] | None = None
+        environment = dict(environment) if environment is not None else plain_environment()
+        if command:
+            with self._out.open("wb") as out, self._err.open("wb") as err:
+                self._process = subprocess.Popen(
+                    list(command), cwd=folder, stdin=subprocess.DEVNULL, stdout=out, stderr=err, env=environment
+                )
+            self.pid = self._process.pid
+        else:
+            files = {"out": str(self._out), "err": str(self._err), "code": str(self._code), "folder": str(folder)}
+            self.pid = self._order({"arguments": list(arguments), "environment": environment, **files})
 
-    @property
-    def pid(self) -> int:
-        return self.process.pid
+    @classmethod
+    def _order(cls, order: Mapping[str, object]) -> int:
+        if cls._nursery is None:
+            cls._nursery = subprocess.Popen(
+                [sys.executable, "-m", "tests.acceptance.nursery"],
+                cwd=ROOT,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                bufsize=0,
+            )
+        nursery = cls._nursery
+        assert nursery.stdin is not None
+        assert nursery.stdout is not None
+        nursery.stdin.write(json.dumps(order).encode() + b"\n")
+        return int(nursery.stdout.readline())
+
+    @classmethod
+    def close_nursery(cls) -> None:
+        """End the process that the others are forked from."""
+        nursery, cls._nursery = cls._nursery, None
+        if nursery is not None:
+            assert nursery.stdin is not None
+            assert nursery.stdout is not None
+            nursery.stdin.close()
+            nursery.stdout.close()
+            nursery.wait()
 
     @property
     def out(self) -> str:
@@ -113,49 +156,63 @@ class Program:
         return self._err.read_text(encoding="utf-8", errors="replace")
 
     @property
+    def code(self) -> int | None:
+        """The exit code, negative for a signal's number; ``None`` while it runs."""
+        if self._process is not None:
+            return self._process.poll()
+        return int(self._code.read_text()) if self._code.exists() else None
+
+    @property
     def running(self) -> bool:
-        return self.process.poll() is None
+        return self.code is None
 
     def wait(self, deadline_s: float = DEADLINE_S) -> int:
         """Wait for its end by itself; returns the exit code."""
-        try:
-            return self.process.wait(deadline_s)
-        except subprocess.TimeoutExpired:
-            raise AssertionError(f"still running after {deadline_s:g} s; stderr: {self.err}") from None
+        until(lambda: not self.running, lambda: f"the end of the process; stderr: {self.err}", deadline_s=deadline_s)
+        code = self.code
+        assert code is not None
+        return code
 
     def end(self, number: signal.Signals = signal.SIGTERM, deadline_s: float = DEADLINE_S) -> tuple[int, float]:
         """Send a signal and wait; returns the exit code and how long the end took, in seconds."""
         began = time.monotonic()
-        self.process.send_signal(number)
+        os.kill(self.pid, number)
         return self.wait(deadline_s), time.monotonic() - began
 
     def close(self) -> None:
         """Leave nothing running, whatever happened."""
         if self.running:
-            self.process.kill()
-        self.process.wait()
+            os.kill(self.pid, signal.SIGKILL)
+            self.wait()
 
 
-def sillwatch(folder: Path, *arguments: str, environment: Mapping[str, str] | None = None) -> Program:
-    """Start the installed command."""
-    return Program([SILLWATCH, *arguments], folder, environment=environment)
+def sillwatch(
+    folder: Path, *arguments: str, environment: Mapping[str, str] | None = None, installed: bool = False
+) -> Program:
+    """Start a command; ``installed`` takes the installed script itself, at the price of its imports."""
+    if installed:
+        return Program(folder, command=[SILLWATCH, *arguments], environment=environment)
+    return Program(folder, arguments=arguments, environment=environment)
 
 
 class Instance:
     """``sillwatch run`` on one broker and one data folder; started, ended and started again."""
 
-    def __init__(self, folder: Path, broker: str, *, config: Path | None = None) -> None:
-        self.folder, self.broker, self.config = folder, broker, config
+    def __init__(
+        self, folder: Path, broker: str, *, config: Path | None = None, port: int = 0, installed: bool = False
+    ) -> None:
+        self.folder, self.broker, self.config, self.installed = folder, broker, config, installed
+        self.port = port
         self.data = folder / "data"
         self.program: Program | None = None
         self.http = httpx.Client(timeout=10)
 
     def start(self, *, ready: bool = True) -> Instance:
         """Start it and wait for its page; with ``ready`` until it can be trusted too."""
-        arguments = ["run", "--broker", self.broker, "--http", f"{HOST}:0", "--data", str(self.data)]
+        arguments = ["run", "--broker", self.broker, "--http", f"{HOST}:{self.port}", "--data", str(self.data)]
         if self.config is not None:
             arguments += ["--config", str(self.config)]
-        self.program = program = sillwatch(self.folder, *arguments)
+        self.program = program = sillwatch(self.folder, *arguments, installed=self.installed)
         found = until(
             lambda: re.search(r"^serving (http://\S+)$", program.err, re.MULTILINE) or not program.running,
             lambda: f"the page's address; stderr: {program.err}",
@@ -234,7 +291,9 @@ class Instance:
 
     def wait_door(self, reg: str, door: str, state: str) -> dict[str, Any]:
         """Wait until a door is in ``state``."""
-        until(lambda: self.door(reg, door).get("state") == state, lambda: f"{reg}/{door} {state}: {self.door(reg, door)}")
+        until(
+            lambda: self.door(reg, door).get("state") == state, lambda: f"{reg}/{door} {state}: {self.door(reg, door)}"
+        )
         return self.door(reg, door)
 
     def counter(self, name: str, **labels: str) -> float:
@@ -290,7 +349,7 @@ class MosquittoBroker(Broker):
             f"persistence true\npersistence_location {self._folder}/\nautosave_interval 1\nautosave_on_changes true\n"
             "user root\n"
         )
-        program = self._program = Program([self._executable, "-c", str(config)], self._folder)
+        program = self._program = Program(self._folder, command=[self._executable, "-c", str(config)])
 
         def answers() -> bool:
             assert program.running, program.err
@@ -323,9 +382,9 @@ def running_broker(broker: Broker) -> Iterator[Broker]:
 
 
 @contextlib.contextmanager
-def running_instance(folder: Path, broker: Broker, *, config: Path | None = None) -> Iterator[Instance]:
+def running_instance(folder: Path, broker: Broker, *, installed: bool = False) -> Iterator[Instance]:
     """A started instance that is ready; whatever is left of it at the end is killed."""
-    instance = Instance(folder, broker.url, config=config)
+    instance = Instance(folder, broker.url, installed=installed)
     try:
         yield instance.start()
     finally:

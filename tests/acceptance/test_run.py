@@ -261,7 +261,9 @@ def test_a_restart_empties_what_it_does_not_hold(instance: Instance) -> None:
     instance.wait_door("ZT-HERE", "L1", "armed")
     here = f"sillwatch/v1/door/{SITE}/ZT-HERE/L1"
     until(
-        lambda: (found := read_retained(instance.broker, instance.folder, here)) and found[here].json["state"] == "armed",
+        lambda: (
+            (found := read_retained(instance.broker, instance.folder, here)) and found[here].json["state"] == "armed"
+        ),
         "what is held is published again",
     )
     assert set(read_retained(instance.broker, instance.folder, "sillwatch/v1/door/elsewhere/#")) == {foreign}

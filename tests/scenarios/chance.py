@@ -6,12 +6,13 @@ names a capture for good; it knows the wire contract and nothing of the monitor.
 
 from __future__ import annotations
 
+import base64
 import json
 import random
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-START = datetime(2026, 3, 1, 6, 0, tzinfo=UTC)
+START = datetime(2026, 3, 1, 10, 0, tzinfo=UTC)
 SITE = "tarnwick"
 
 CABIN_DOORS = ("L1", "R1", "L2", "R2")
@@ -29,8 +30,8 @@ RUBBISH = (
     b"[1,2]",
     b'{"time":"yesterday","value":true}',
     b'{"value":true}',
-    b'{"time":"2026-03-01T06:00:00Z","value":"perhaps"}',
-    b'{"time":"2026-03-01T06:00:00Z","value":NaN}',
+    b'{"time":"2026-03-01T10:00:00Z","value":"perhaps"}',
+    b'{"time":"2026-03-01T10:00:00Z","value":NaN}',
     b"\xff\xfe",
 )
 OPENING: tuple[dict[str, Any], ...] = (
@@ -69,6 +70,7 @@ class Chance:
             *((self._bundle,) * 2),
             *((self._beat,) * 4),
             *((self._airframe,) * 3),
+            self._pack,
             self._withdraw,
             self._rubbish,
             self._untyped,
@@ -141,6 +143,11 @@ class Chance:
         for signal in self.draw.sample(SLIDE, self.draw.choice((1, 2, 3, 3))):
             self._say(f"aircraft/{reg}/door/{door}/{signal}", value=engaged)
 
+    def _pack(self) -> None:
+        """A slide pack leaves its container, or is back in it."""
+        door = self.draw.choice(CABIN_DOORS[:2])
+        self._say(f"aircraft/{self.typed[0]}/door/{door}/slide_released", value=self.draw.random() < 0.5)
+
     def _bundle(self) -> None:
         reg, door = self._reg(), self.draw.choice((*CABIN_DOORS, *OTHER_DOORS))
         chosen = self.draw.sample(BOOLS, self.draw.randint(1, 5))
@@ -176,8 +183,6 @@ class Chance:
         self._line(f"aircraft/{self._reg()}/door/{self.draw.choice(CABIN_DOORS)}/{signal}", None)
 
     def _rubbish(self) -> None:
-        import base64
-
         tail = self.draw.choice(("door/L1/closed", "door/L1/wobble", "airframe/type", "bundle", "door/L1", "x" * 250))
         payload = base64.b64encode(self.draw.choice(RUBBISH)).decode()
         topic = f"apron/v1/{SITE}/aircraft/{self._reg()}/{tail}"

@@ -77,10 +77,15 @@ class Standing:
 
 @dataclass(slots=True)
 class LifecycleJudge:
-    """Takes events one by one and keeps what is wrong with them as sentences."""
+    """Takes events one by one and keeps what is wrong with them as sentences.
+
+    ``twins`` are those that carry the identity of another: source and id told before, or an
+    alert that was over already.
+    """
 
     site: str = "tarnwick"
     faults: list[str] = field(default_factory=list)
+    twins: list[str] = field(default_factory=list)
     standing: dict[tuple[str, str], Standing] = field(default_factory=dict)
     ids: set[tuple[str, str]] = field(default_factory=set)
     ended: set[str] = field(default_factory=set)
@@ -105,7 +110,7 @@ class LifecycleJudge:
             self._fault(event, "specversion or source")
         identity = (event["source"], event["id"])
         if identity in self.ids:
-            self._fault(event, f"source and id {event['id']} were told before")
+            self.twins.append(f"{event['time']} {event['type']} {event['subject']}: id {event['id']} was told before")
         self.ids.add(identity)
         if not TIME.fullmatch(event["time"]):
             self._fault(event, "time is not RFC 3339")
@@ -145,7 +150,7 @@ class LifecycleJudge:
             self._fault(event, f"{state} by {told} to {data['state']}")
         if told == "raised":
             if data["alert_id"] in self.ended:
-                self._fault(event, f"alert {data['alert_id']} was over already")
+                self.twins.append(f"{event['time']} {event['subject']}: alert {data['alert_id']} was over already")
         elif before is None or before.alert_id != data["alert_id"]:
             self._fault(event, f"alert {data['alert_id']} never began here")
         if before is not None and before.priority != data["priority"] and told not in ("reprioritised", "reraised"):

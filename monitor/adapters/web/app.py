@@ -28,11 +28,24 @@ _PROBLEM: dict[int | str, dict[str, Any]] = {
 }
 
 
+class _Application(FastAPI):
+    """The framework's application, whose description also names the problem's schema."""
+
+    def openapi(self) -> dict[str, Any]:
+        """Return the OpenAPI document, made when it is first asked for."""
+        if self.openapi_schema is None:
+            document = super().openapi()
+            problem = ProblemDocument.model_json_schema(ref_template="#/components/schemas/{model}")
+            parts = {**problem.pop("$defs", {}), ProblemDocument.__name__: problem}
+            document["components"]["schemas"].update(parts)
+        return super().openapi()
+
+
 def build_app(
     reader: Reader, stream: Stream, metrics_page: MetricsPage, *, submit_timeout_s: float = SUBMIT_TIMEOUT_S
 ) -> ASGIApp:
     """Return the whole HTTP side as one ASGI application."""
-    app = FastAPI(
+    app = _Application(
         title="Sillwatch",
         version=monitor.__version__,
         summary="Door states, hazards and alerts of aircraft on the ground. Advisory only.",
@@ -48,12 +61,4 @@ def build_app(
     app.include_router(build_reading_routes(reader))
     app.include_router(build_service_routes(reader, stream, metrics_page))
     app.include_router(build_acting_routes(reader, submit_timeout_s=submit_timeout_s))
-    _name_problem_schema(app)
     return Guard(app, stream_path=STREAM_PATH)
-
-
-def _name_problem_schema(app: FastAPI) -> None:
-    """Add the problem's schema, which no route returns by itself."""
-    schema = ProblemDocument.model_json_schema(ref_template="#/components/schemas/{model}")
-    parts = {**schema.pop("$defs", {}), "ProblemDocument": schema}
-    app.openapi()["components"]["schemas"].update(parts)

@@ -57,10 +57,12 @@ def bind(host: str, port: int) -> socket.socket:
     Raises :class:`ListenError`.
     """
     where = f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
+    if not 0 <= port <= 0xFFFF:
+        raise ListenError(f"cannot listen on {where}: a port is from 0 to 65535")
     try:
         found = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
-    except (OSError, UnicodeError, OverflowError):
-        raise ListenError(f"cannot listen on {where}: there is no such host or port here") from None
+    except (OSError, UnicodeError):
+        raise ListenError(f"cannot listen on {where}: there is no such host here") from None
     found.sort(key=lambda entry: entry[0] != socket.AF_INET)
     if not all(ipaddress.ip_address(str(entry[4][0]).partition("%")[0]).is_loopback for entry in found):
         raise ListenError(

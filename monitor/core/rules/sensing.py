@@ -9,7 +9,7 @@ from monitor.core.order import is_skewed
 from monitor.core.rules.rule import ALL_KINDS, ENGINES, GROUND, LEAF, Level, Parameters, Rule, Scope, door_name
 from monitor.core.signals import AIRFRAME_SIGNALS, Quality
 from monitor.core.times import SECOND
-from monitor.core.view import View
+from monitor.core.view import View, is_judged
 
 LIFE_LIMIT_S = 30.0
 """A reading, a heartbeat or a whole feed counts for this long (the wire contract)."""
@@ -17,7 +17,7 @@ LIFE_LIMIT_S = 30.0
 
 def _feed_lost(view: View, p: Parameters, held: bool) -> Truth:
     aircraft = view.aircraft
-    if aircraft is None or not aircraft.type or view.off_ground_in_last_picture or aircraft.left_on_broker:
+    if aircraft is None or not is_judged(aircraft) or view.off_ground_in_last_picture:
         return False
     limit = int(LIFE_LIMIT_S * SECOND)
     heard = aircraft.live_at if aircraft.live_at is not None else aircraft.first_seen
@@ -106,14 +106,21 @@ def _stale_signals(view: View) -> list[str]:
     ]
 
 
+def _stale_stands(view: View) -> bool:
+    """Tell whether it was raised: what merely held while it was silenced counts as new afterwards."""
+    owner = view.door if view.door is not None else view.aircraft
+    tracker = owner.trackers.get("signal-stale") if owner is not None else None
+    return tracker is not None and tracker.alert is not None and tracker.alert.active
+
+
 def _stale(view: View, p: Parameters, held: bool) -> Truth:
     aircraft = view.aircraft
-    if aircraft is None:
+    if aircraft is None or not is_judged(aircraft):
         return False
     stale = _stale_signals(view)
     if not stale or view.off_ground_in_last_picture:
         return False
-    if held:
+    if _stale_stands(view):
         return True
     if not view.site.broker_connected:
         return False
@@ -166,17 +173,24 @@ SIGNAL_STALE_AIRFRAME = Rule(
 def _bad_signals(view: View) -> list[str]:
     owner = view.door if view.door is not None else view.aircraft
     readings = owner.readings if owner is not None else {}
-    return [name for name, r in readings.items() if r.quality is Quality.BAD and r.value is not None and not r.stale]
+    return [name for name, r in readings.items() if r.quality is Quality.BAD and r.value is not None]
 
 
-def _impossible(view: View) -> bool:
+def _impossible(view: View) -> Truth:
+    held = view.true("hold_open") if view.reading("hold_open") is not None else False
     travel = view.number("travel")
-    out = view.true("hold_open") is True or (travel is not None and travel > TRAVEL_CONTRADICTS_FRAME)
-    return view.true("closed") is True and out
+    beyond = None if travel is None else travel > TRAVEL_CONTRADICTS_FRAME
+    return all3((view.true("closed"), any3((held, beyond if view.reading("travel") is not None else False))))
 
 
 def _bad(view: View, p: Parameters, held: bool) -> Truth:
-    return bool(_bad_signals(view)) or _impossible(view)
+    owner = view.door if view.door is not None else view.aircraft
+    if view.aircraft is None or owner is None or not is_judged(view.aircraft):
+        return None
+    bad = [owner.readings[name] for name in _bad_signals(view)]
+    heard = any(not reading.stale for reading in bad)
+    # A bad reading that fell silent has not become good.
+    return any3((heard or (None if bad else False), _impossible(view) if view.door is not None else False))
 
 
 def _bad_text(view: View, priority: Priority) -> str:
@@ -191,7 +205,7 @@ SIGNAL_BAD_DOOR = Rule(
     scope=Scope.DOOR,
     kinds=ALL_KINDS,
     levels=(Level(Priority.CAUTION, _bad, delay="on_delay_s"),),
-    reads=frozenset({"quality", "life", "leaf"}),
+    reads=frozenset({"quality", "life", "closed", "leaf"}),
     parameters={"on_delay_s": 1.0},
     suppressed_by=("feed-lost",),
     summary="A sensor calls its own reading bad, or readings are physically impossible together.",
@@ -274,8 +288,8 @@ IMPLAUSIBLE_JUMP = Rule(
 
 
 def _skewed(view: View, p: Parameters, held: bool) -> Truth:
-    if view.aircraft is None:
-        return False
+    if view.aircraft is None or not is_judged(view.aircraft):
+        return None
     own = [door.sender for door in view.aircraft.doors.values() if door.sender is not None]
     return any(is_skewed(sender) for sender in (view.aircraft.sender, *own))
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Callable
 from typing import Any, NamedTuple
 from urllib.parse import urlsplit
 
@@ -49,6 +50,13 @@ async def _read_head(reader: asyncio.StreamReader) -> tuple[int, dict[str, str]]
 async def _open(url: str) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
     parts = urlsplit(url)
     return await asyncio.open_connection(parts.hostname, parts.port, limit=2**22)
+
+
+async def until(condition: Callable[[], bool]) -> None:
+    """Let the loop turn until the condition holds."""
+    async with asyncio.timeout(DEADLINE_S):
+        while not condition():  # noqa: ASYNC110 - what is waited for sets no event
+            await asyncio.sleep(0.001)
 
 
 async def ask(

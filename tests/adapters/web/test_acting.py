@@ -20,7 +20,7 @@ from monitor.core.events import (
 )
 from monitor.core.times import MINUTE, parse_time
 from tests.adapters.web.fake_reader import START, FakeReader, alert_document
-from tests.adapters.web.http_client import Answer, ask
+from tests.adapters.web.http_client import Answer, ask, until
 
 ALERT = "ZZ-KAT-L1-armed-handle-moved-1"
 PATH = f"/api/v1/alerts/{ALERT}"
@@ -86,7 +86,7 @@ SHELVE = {"by": "Mia", "reason": "part ordered", "minutes": 5}
         ("acknowledge", {"seen": "noon"}, "/seen"),
         ("acknowledge", {"seen": 5}, "/seen"),
         ("acknowledge", [], ""),
-        ("acknowledge", b'{"\\ud800": 1}', "/\ud800"),
+        ("acknowledge", b'{"\\ud800": 1}', ""),
         ("acknowledge", {"a/b~c": 1}, "/a~1b~0c"),
     ],
 )
@@ -137,9 +137,7 @@ async def test_an_alert_id_may_hold_any_sign(url: str, reader: FakeReader) -> No
 async def test_an_answer_waits_until_it_is_durable(url: str, reader: FakeReader) -> None:
     reader.durable.clear()
     asked = asyncio.create_task(post(url, f"{PATH}/acknowledge"))
-    async with asyncio.timeout(5):
-        while not reader.submitted:
-            await asyncio.sleep(0)
+    await until(lambda: bool(reader.submitted))
     assert not asked.done()
     reader.durable.set()
     assert (await asked).status == 200
