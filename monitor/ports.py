@@ -85,6 +85,10 @@ class Snapshot:
     body: bytes
 
 
+class JournalError(Exception):
+    """The journal cannot be used; the message is one sentence for a person."""
+
+
 class Journal(Protocol):
     """Where every input is made durable before it is acknowledged."""
 

@@ -17,7 +17,7 @@ import structlog
 from monitor import __version__
 from monitor.adapters.clock import SystemClock
 from monitor.adapters.desk import Desk, Identity
-from monitor.adapters.journal import JournalError, SqliteJournal
+from monitor.adapters.journal import SqliteJournal
 from monitor.adapters.metrics import LoopLag, Metrics, Sources
 from monitor.adapters.mqtt import MqttFeed
 from monitor.adapters.mqtt_settings import MqttSettings
@@ -27,7 +27,7 @@ from monitor.adapters.wire import Wire
 from monitor.config import Config
 from monitor.core.times import HOUR, format_time
 from monitor.engine import Engine, restore
-from monitor.ports import Message, Observer, Outgoing
+from monitor.ports import JournalError, Message, Observer, Outgoing
 
 JOURNAL_FILE: Final = "journal.sqlite3"
 INPUTS_KEPT: Final = 24 * HOUR

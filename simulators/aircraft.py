@@ -38,9 +38,14 @@ class Doorway:
 
     @property
     def armed(self) -> bool:
-        """In frame, every handle home, slide wholly engaged, and not a hatch over the wing."""
-        engaged = self.slide is not None and self.slide.fully_engaged
+        """In frame, every handle home, slide wholly engaged and to stay so, and not a hatch over the wing."""
+        engaged = self.slide is not None and self.slide.fully_engaged and self.slide.lever_to == 1.0
         return engaged and self.door.secured and self.type.kind is DoorKind.CABIN
+
+    @property
+    def disarmed(self) -> bool:
+        """No slide, or one that is wholly disengaged and to stay so."""
+        return self.slide is None or self.slide.lever == self.slide.lever_to == 0.0
 
     @property
     def open(self) -> bool:

@@ -12,7 +12,7 @@ import statistics
 import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 from monitor.core.times import MILLISECOND, format_time
 from simulators.bench_traffic import Sent, Traffic
@@ -48,6 +48,24 @@ class Spread:
     median_ms: float
     p99_ms: float
     sent_per_s: float
+
+
+class Measured(Protocol):
+    """Who is pushed at."""
+
+    def processed(self) -> int:
+        """Return how many messages it has ever processed."""
+
+    def cpu_s(self) -> float | None:
+        """Return the processor time it has used, s; ``None`` where the system does not say."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pushed:
+    """What a push came to: messages processed per second, and processor time for each (µs), where it is known."""
+
+    per_s: float
+    cpu_us: float | None
 
 
 def describe_times(times_s: list[float], sent_per_s: float) -> Spread:
@@ -138,20 +156,19 @@ class Load:
 
     # -- pushed ----------------------------------------------------------------------------
 
-    def push(self, messages: Iterable[Sent], processed: Callable[[], int]) -> float:
-        """Send all ``messages`` as fast as they are processed; return how many are processed per second.
+    def push(self, messages: Iterable[Sent], measured: Measured) -> Pushed:
+        """Send all ``messages`` as fast as they are processed.
 
-        ``processed`` counts what the measured end has ever done. Raises :class:`LoadError`
-        when it stands still.
+        Raises :class:`LoadError` when ``measured`` stands still.
         """
-        source = iter(messages)
-        base, sent, done, ended = processed(), 0, 0, False
-        samples: list[tuple[float, int]] = []
+        source, spent_before = iter(messages), measured.cpu_s()
+        base, sent, done, ended = measured.processed(), 0, 0, False
         asked_at = moved_at = time.perf_counter()
+        samples = [(asked_at, 0)]
         while not ended or done < sent:
             now = time.perf_counter()
             if now - asked_at >= _ASK_EVERY_S:
-                asked_at, before, done = now, done, processed() - base
+                asked_at, before, done = now, done, measured.processed() - base
                 samples.append((now, done))
                 if done > before:
                     moved_at = now
@@ -166,9 +183,9 @@ class Load:
                 self._sender.send(b"".join(frames))
                 sent += len(batch)
             self._turn(0 if room > 0 and not ended else _IDLE_S)
-        steady = [sample for sample in samples if sample[1] >= sent * _RAMP]
-        (start_s, first), (end_s, last) = steady[0], steady[-1]
-        return (last - first) / (end_s - start_s)
+        spent = measured.cpu_s()
+        cpu_us = None if spent is None or spent_before is None else (spent - spent_before) / sent * 1e6
+        return Pushed(_steady_rate(samples, sent), cpu_us)
 
     def wait_until(self, condition: Callable[[], bool], what: str) -> None:
         """Keep listening until ``condition`` holds; raises :class:`LoadError` when it does not come."""
@@ -177,6 +194,13 @@ class Load:
             if time.perf_counter() > deadline:
                 raise LoadError(f"not within {ANSWER_S_MAX:g} s: {what}")
             self._turn(_IDLE_S)
+
+
+def _steady_rate(samples: list[tuple[float, int]], total: int) -> float:
+    """Take the rate over the samples (time in s, done so far), from where the beginning is over."""
+    end_s, last = samples[-1]
+    start_s, first = max((each for each in samples[:-1] if each[1] <= total * _RAMP), key=lambda each: each[0])
+    return (last - first) / (end_s - start_s)
 
 
 def _find_nothing(topic: bytes, payload: bytes) -> bytes | None:

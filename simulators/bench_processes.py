@@ -141,6 +141,10 @@ class Monitor:
         ).stdout
         return int(said)
 
+    def cpu_s(self) -> float | None:
+        """Return the processor time it has used, s; ``None`` where the system does not say."""
+        return _cpu_s(self._process.pid)
+
     def close(self) -> None:
         """Let go of its journal."""
         self._journal.close()
@@ -179,6 +183,7 @@ class Subscriber:
     def __init__(self, process: subprocess.Popen[bytes]) -> None:
         if process.stdout is None:
             raise ProcessError("the subscriber has no output")
+        self._process = process
         self._output = process.stdout.fileno()
         self._rest = b""
         self._count = 0
@@ -193,6 +198,10 @@ class Subscriber:
         if lines:
             self._count = int(lines[-1])
         return self._count
+
+    def cpu_s(self) -> float | None:
+        """Return the processor time it has used, s; ``None`` where the system does not say."""
+        return _cpu_s(self._process.pid)
 
     def _lines(self) -> list[bytes]:
         try:
@@ -239,6 +248,15 @@ def _running(command: list[str], log: Path, *, heard: bool = False) -> Iterator[
             process.wait()
         if process.stdout is not None:
             process.stdout.close()
+
+
+def _cpu_s(pid: int) -> float | None:
+    try:
+        fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    except OSError:
+        return None
+    # utime and stime are fields 14 and 15; the second ends with the bracket (proc(5)).
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def _last_line(log: Path) -> str:

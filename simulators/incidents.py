@@ -90,7 +90,7 @@ def _shut_tight(plane: Aircraft) -> list[str]:
     if not _quiet(plane) or not all(way.door.secured for way in plane.doors.values()):
         return []
     outlets = (DoorKind.CABIN, DoorKind.AIRSTAIR, DoorKind.BULK, DoorKind.HATCH)
-    return _doors(plane, lambda way: way.type.kind in outlets and not way.armed and "handle_lifted" in way.type.signals)
+    return _doors(plane, lambda way: way.type.kind in outlets and way.disarmed and "handle_lifted" in way.type.signals)
 
 
 def _watched_cabin(plane: Aircraft) -> list[str]:

@@ -222,8 +222,8 @@ def _falsified(where: Location, step: StepEntry, airframe: AirframeType) -> Iter
             yield Order(Verb.SET_READING, None, value, key)
     for key, quality in step.quality.items():
         yield from _marked((*where, "quality", key), key, airframe, Order(Verb.SET_QUALITY, None, quality, key))
-    for index, key in enumerate(step.release):
-        yield from _marked((*where, "release", index), key, airframe, Order(Verb.RELEASE_READING, None, None, key))
+    for key in step.release:
+        yield from _marked((*where, "release"), key, airframe, Order(Verb.RELEASE_READING, None, None, key))
 
 
 def _marked(where: Location, key: str, airframe: AirframeType, order: Order) -> Iterator[Order | Finding]:

@@ -49,6 +49,7 @@ STAND: Final = "S12"
 BEAT_S: Final = 5.0
 """How often a story's sender beats, well within the contract's 10 s."""
 
+PRESSURE: Final = "airframe/differential_pressure_hpa"
 AUTO: Final = -1
 """``seq`` counts up by itself on each topic; ``None`` leaves it out."""
 
@@ -126,7 +127,7 @@ class Story:
     """One aircraft at a site, told second by second.
 
     All times given to a story are seconds since its start. While ``beating``, the aircraft's
-    heartbeat goes out every 5 s as the clock moves, with the last differential pressure.
+    heartbeat goes out every 5 s as the clock moves, and the last differential pressure midway.
     ``skew`` is how far the sender's clock is ahead of ours, in seconds.
     """
 
@@ -172,13 +173,16 @@ class Story:
     def until(self, at: float) -> Story:
         """Let time pass up to and including ``at``."""
         target = self.micros(at)
-        step = round(BEAT_S * SECOND)
+        half = round(BEAT_S * SECOND / 2)
         while self.beating:
-            due = self.start + ((self.now - self.start) // step + 1) * step
-            if due > target:
+            turn = (self.now - self.start) // half + 1
+            if self.start + turn * half > target:
                 break
-            self.now = due
-            self.beat()
+            self.now = self.start + turn * half
+            if turn % 2:
+                self._refresh_pressure()
+            else:
+                self._beat()
         self.now = max(self.now, target)
         self._note(self.system.advance(self.now))
         return self
@@ -213,9 +217,9 @@ class Story:
         body: dict[str, Any] = {"value": value, **more}
         if quality is not None:
             body["quality"] = quality
-        if path == "airframe/differential_pressure_hpa":
-            self._pressure = value
-        return self._send(path, body, at, time=time, seq=seq, retain=retain)
+        effects = self._send(path, body, at, time=time, seq=seq, retain=retain)
+        self._note_pressure({path: body})
+        return effects
 
     def bundle(
         self,
@@ -228,14 +232,23 @@ class Story:
         **more: Any,
     ) -> list[Effect]:
         """Send many readings of one instant."""
-        pressure = readings.get("airframe/differential_pressure_hpa")
-        if isinstance(pressure, (int, float)):
-            self._pressure = pressure
-        return self._send("bundle", {"readings": dict(readings), **more}, at, time=time, seq=seq, retain=retain)
+        effects = self._send("bundle", {"readings": dict(readings), **more}, at, time=time, seq=seq, retain=retain)
+        self._note_pressure(readings)
+        return effects
 
     def withdraw(self, path: str, at: float | None = None) -> list[Effect]:
         """Withdraw a reading with an empty payload."""
-        return self.deliver(self.topic(path), b"", at=at)
+        effects = self.deliver(self.topic(path), b"", at=at)
+        self._note_pressure({path: None})
+        return effects
+
+    def _note_pressure(self, readings: Mapping[str, Any]) -> None:
+        """Remember what a beat refreshes: a good pressure as it was last sent."""
+        if PRESSURE in readings:
+            given = readings[PRESSURE]
+            if isinstance(given, Mapping):
+                given = given["value"] if given.get("quality", "good") == "good" else None
+            self._pressure = given
 
     def _send(
         self,
@@ -266,11 +279,14 @@ class Story:
         """Send the aircraft's heartbeat, and the pressure, for which no heartbeat vouches."""
         if at is not None and self.micros(at) > self.now:
             self.until(at)
+        return self._beat() + self._refresh_pressure()
+
+    def _beat(self) -> list[Effect]:
         self._beats += 1
-        effects = self.send("airframe/heartbeat", self._beats)
-        if self._pressure is not None:
-            effects += self.send("airframe/differential_pressure_hpa", self._pressure)
-        return effects
+        return self.send("airframe/heartbeat", self._beats)
+
+    def _refresh_pressure(self) -> list[Effect]:
+        return [] if self._pressure is None else self.send(PRESSURE, self._pressure)
 
     def door_bundle(self, door: str, *readings: Mapping[str, Any], at: float | None = None) -> list[Effect]:
         """Send readings of one door together."""

@@ -31,11 +31,9 @@ PAYLOAD_MB_MAX: Final = 16
 """Far above what we accept, so that an oversized payload reaches the quarantine instead of cutting its sender off."""
 
 ACK_PENDING_MAX: Final = 512
-"""Deliveries that may wait for our acknowledgement; one group commit settles many."""
+"""Deliveries that may wait for our acknowledgement: few enough to be settled within ``ACK_WAIT_S`` on a slow day."""
 
 ACK_WAIT_S: Final = 5
-"""After this long without an acknowledgement the broker delivers again."""
-
 START_S_MAX: Final = 15.0
 STOP_S_MAX: Final = 2.0
 _PROBE_S: Final = 0.02
@@ -77,10 +75,18 @@ class DefaultBroker:
     """One nats-server on loopback whose messages live in ``folder``.
 
     ``port`` is the MQTT port, 0 for a free one; after a stop the same port is used again.
+    ``sync_interval`` is how often the broker forces its store to the disk: ``always``, before
+    each acknowledgement, or a duration such as ``2s``, which survives a killed process but
+    not a lost machine. ``ack_wait_s`` is the time after which it delivers again what was not
+    acknowledged, also to a client that is back: well under the 30 s from which a reading is late.
     """
 
-    def __init__(self, folder: Path, *, port: int = 0) -> None:
+    def __init__(
+        self, folder: Path, *, port: int = 0, sync_interval: str = "always", ack_wait_s: int = ACK_WAIT_S
+    ) -> None:
         self._folder = folder
+        self._sync_interval = sync_interval
+        self._ack_wait_s = ack_wait_s
         self._port = port
         self._port_given = port != 0
         self._process: subprocess.Popen[bytes] | None = None
@@ -138,7 +144,7 @@ class DefaultBroker:
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
             config = self._folder / "nats-server.conf"
-            config.write_text(_configuration(self._folder, self._port), encoding="utf-8")
+            config.write_text(self._configuration(), encoding="utf-8")
             lock = _lock(self._folder / "broker.lock")
             if self._log_path.exists():
                 self._log_path.replace(self._log_path.with_suffix(".previous.log"))
@@ -172,6 +178,30 @@ class DefaultBroker:
                 )
             await asyncio.sleep(_PROBE_S)
 
+    def _configuration(self) -> str:
+        """Write the server's configuration.
+
+        The client listener that nats-server insists on gets a free port on loopback.
+        """
+        store = str(self._folder / "store").replace("\\", "\\\\").replace('"', '\\"')
+        return f"""\
+server_name: sillwatch
+listen: "{HOST}:-1"
+max_payload: {PAYLOAD_MB_MAX}MB
+max_pending: {8 * PAYLOAD_MB_MAX}MB
+write_deadline: "10s"
+jetstream {{
+  store_dir: "{store}"
+  sync_interval: {self._sync_interval}
+}}
+mqtt {{
+  host: "{HOST}"
+  port: {self._port}
+  max_ack_pending: {ACK_PENDING_MAX}
+  ack_wait: "{self._ack_wait_s}s"
+}}
+"""
+
     @property
     def _log_path(self) -> Path:
         return self._folder / "nats-server.log"
@@ -180,32 +210,6 @@ class DefaultBroker:
         lines = self._log_path.read_text(encoding="utf-8", errors="replace").splitlines()
         fatal = [line for line in lines if "[FTL]" in line or "[ERR]" in line] or lines
         return fatal[-1].split("] ", 1)[-1].strip() if fatal else "it said nothing"
-
-
-def _configuration(folder: Path, port: int) -> str:
-    """Write the server's configuration.
-
-    ``sync_interval: always`` makes a QoS 1 acknowledgement mean "on disk"; the client
-    listener that nats-server insists on gets a free port on loopback.
-    """
-    store = str(folder / "store").replace("\\", "\\\\").replace('"', '\\"')
-    return f"""\
-server_name: sillwatch
-listen: "{HOST}:-1"
-max_payload: {PAYLOAD_MB_MAX}MB
-max_pending: {8 * PAYLOAD_MB_MAX}MB
-write_deadline: "10s"
-jetstream {{
-  store_dir: "{store}"
-  sync_interval: always
-}}
-mqtt {{
-  host: "{HOST}"
-  port: {port}
-  max_ack_pending: {ACK_PENDING_MAX}
-  ack_wait: "{ACK_WAIT_S}s"
-}}
-"""
 
 
 def _lock(path: Path) -> IO[bytes]:

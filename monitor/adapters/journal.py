@@ -23,14 +23,13 @@ from monitor.adapters.journal_reader import JournalReader
 from monitor.adapters.journal_rows import Page
 from monitor.adapters.journal_store import (
     FolderLock,
-    JournalError,
     Migration,
     connect_writer,
     prepare_database,
     shipped_migrations,
 )
 from monitor.adapters.journal_writer import OnBatch, Writer
-from monitor.ports import Entry, Snapshot
+from monitor.ports import Entry, JournalError, Snapshot
 
 __all__ = ["JournalError", "SqliteJournal"]
 

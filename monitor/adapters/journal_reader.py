@@ -25,8 +25,8 @@ from monitor.adapters.journal_rows import (
     quarantine_readout,
     snapshot_digest,
 )
-from monitor.adapters.journal_store import JournalError, connect_reader
-from monitor.ports import Entry, Readout, Snapshot
+from monitor.adapters.journal_store import connect_reader
+from monitor.ports import Entry, JournalError, Readout, Snapshot
 
 REPLAY_ROWS: Final = 1000
 """How many entries are read at a time; no read transaction outlives one of these."""

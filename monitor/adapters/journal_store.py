@@ -17,15 +17,13 @@ from pathlib import Path
 from typing import Final, NamedTuple
 from urllib.parse import quote
 
+from monitor.ports import JournalError
+
 APPLICATION_ID: Final = 0x53494C4C
 """Marks a database file as ours ("SILL"), so that another program's is never altered."""
 
 LOCK_NAME: Final = "sillwatch.lock"
 BUSY_S: Final = 2.0
-
-
-class JournalError(Exception):
-    """The journal cannot be used; the message is one sentence for a person."""
 
 
 class Migration(NamedTuple):

@@ -147,10 +147,18 @@ class MqttFeed:
                     if self._version == "3.1.1":
                         continue  # the answer to our first offer, not a failure
                 self.failures = 1 if loop.time() - began > STABLE_S else self.failures + 1
-                if complained is None or self.failures == 1 or loop.time() - complained >= self.settings.complain_every_s:
+                if (
+                    complained is None
+                    or self.failures == 1
+                    or loop.time() - complained >= self.settings.complain_every_s
+                ):
                     complained = loop.time()
                     log.warning(
-                        "no broker", action="mqtt-retrying", url=self._shown_url(), why=str(error), attempt=self.failures
+                        "no broker",
+                        action="mqtt-retrying",
+                        url=self._shown_url(),
+                        why=str(error),
+                        attempt=self.failures,
                     )
                 wait_s = min(self.settings.retry_s_max, RETRY_S_MIN * 2 ** min(self.failures - 1, 16))
                 with contextlib.suppress(TimeoutError):
@@ -316,7 +324,11 @@ class MqttFeed:
             self._call(self.on_superseded, started)
         elif verdict is Verdict.CLOCK_WENT_BACK:
             log.warning("an earlier run claims a later start", action="mqtt-clock-went-back", started=started)
-        elif message.payload == self.settings.offline != self.settings.online and not message.retained and not self._ending.is_set():
+        elif (
+            message.payload == self.settings.offline != self.settings.online
+            and not message.retained
+            and not self._ending.is_set()
+        ):
             # The will of our own last connection, published late.
             self.publish(Outgoing(self.settings.status_topic, self.settings.online, True))
 

@@ -28,6 +28,15 @@ _STATES: Final = {
     "slide_deployed": "slide out",
     "unknown": "no data",
 }
+_ALERT_STATES: Final = {
+    "unacknowledged": "nobody has it yet",
+    "acknowledged": "somebody has it",
+    "rtn_unacknowledged": "over, nobody acknowledged it",
+    "latched": "over, waits for the door's reset",
+    "shelved": "set aside",
+    "suppressed": "suppressed",
+    "out_of_service": "out of service",
+}
 CAUTION: Final = "Advisory only. It does not replace your own look at the door, the aircraft's manuals or local rules."
 ALERTS_SHOWN: Final = 8
 
@@ -83,7 +92,7 @@ def _draw_alerts(alerts: Sequence[Row]) -> list[Text]:
         line.append(f"{MARKS[priority]} {priority:<8} ", style="dim" if over else _STYLES[priority])
         line.append(f"{alert['aircraft']} ")
         line.append(str(alert["text"]), style="" if over else "bold")
-        line.append(f"  {str(alert['state']).replace('_', ' ')}" + (" (over)" if over else ""), style="dim")
+        line.append(f"  {_ALERT_STATES.get(alert['state'], alert['state'])}", style="dim")
         lines.append(line)
         if not over:
             lines.append(Text(f"           {alert['action']}", no_wrap=True, overflow="ellipsis"))

@@ -22,7 +22,6 @@ from tests.acceptance.programs import (
     Instance,
     MosquittoBroker,
     NatsBroker,
-    Program,
     running_broker,
     running_instance,
 )
@@ -60,12 +59,6 @@ MakeBroker = Callable[[str], Broker]
 def _clients(require_program: Callable[..., str]) -> None:
     require_program("mosquitto_pub")
     require_program("mosquitto_sub")
-
-
-@pytest.fixture(scope="session")
-def _nursery() -> Iterator[None]:
-    yield
-    Program.close_nursery()
 
 
 @pytest.fixture(scope="session")

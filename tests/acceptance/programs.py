@@ -7,6 +7,7 @@ nothing outlives a test. Asserts nothing about doors.
 from __future__ import annotations
 
 import asyncio
+import atexit
 import contextlib
 import itertools
 import json
@@ -128,6 +129,7 @@ class Program:
                 stdout=subprocess.PIPE,
                 bufsize=0,
             )
+            atexit.register(cls._close_nursery)
         nursery = cls._nursery
         assert nursery.stdin is not None
         assert nursery.stdout is not None
@@ -135,7 +137,7 @@ class Program:
         return int(nursery.stdout.readline())
 
     @classmethod
-    def close_nursery(cls) -> None:
+    def _close_nursery(cls) -> None:
         """End the process that the others are forked from."""
         nursery, cls._nursery = cls._nursery, None
         if nursery is not None:
@@ -225,7 +227,9 @@ class Instance:
         return self
 
     def wait_ready(self) -> None:
-        """Wait until it says that it can be trusted."""
+        """Wait until it says that it can be trusted, and listens to the broker."""
+        program = self.running
+        until(lambda: "action=mqtt-connected" in program.err, lambda: f"listening; {self.err}", deadline_s=START_S)
         until(lambda: self.get("/readyz").status_code == 200, lambda: f"ready; {self.get('/readyz').text}; {self.err}")
 
     @property

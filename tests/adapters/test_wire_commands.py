@@ -35,9 +35,11 @@ def test_round_trip(event: Event) -> None:
     assert back == event
     assert type(back) is type(event)
 
+ORIGINATED = ACKNOWLEDGED[:-1] + b',"origin":"d"}'
+
 
 def test_form_on_disk() -> None:
-    assert WIRE.encode_event(AlertAcknowledged("a", "b", "c", None)) == ("alert-acknowledged", ACKNOWLEDGED)
+    assert WIRE.encode_event(AlertAcknowledged("a", "b", "c", None, "d")) == ("alert-acknowledged", ORIGINATED)
     assert WIRE.encode_event(MonitorStarted()) == ("monitor-started", b"{}")
     assert WIRE.decode_event("broker-connected", b"{}") == BrokerConnected()
 

@@ -119,7 +119,7 @@ class NatsBench(Bench):
 
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
-        self.broker = DefaultBroker(folder)
+        self.broker = DefaultBroker(folder, ack_wait_s=1)
 
     async def start(self) -> None:
         self.url = await self.broker.start()
@@ -333,7 +333,9 @@ class Rig:
         """Wait until the feed has said "online" on the present connection, and the broker has it."""
         async with self.bench.witness(self.status_topic) as witness:
             await until(
-                lambda: (self.online in witness.payloads(self.status_topic) and self.feed.connected)
-                or (task is not None and task.done()),
+                lambda: (
+                    (self.online in witness.payloads(self.status_topic) and self.feed.connected)
+                    or (task is not None and task.done())
+                ),
                 "the online status",
             )

@@ -161,7 +161,7 @@ async def test_retained_outputs_are_brought_in_line_on_connecting(bench: Bench, 
 async def test_a_reconnect_publishes_everything_held_and_nothing_stale(bench: Bench, make_rig: MakeRig) -> None:
     rig = make_rig()
     rig.held = {rig.door(f"D{number}"): b"before" for number in range(450)}  # more than one batch
-    async with rig.running(), bench.witness(f"sillwatch/v1/+/{rig.site}/#") as witness:
+    async with bench.witness(f"sillwatch/v1/+/{rig.site}/#") as witness, rig.running():
         await until(lambda: rig.feed.unacked == 0 and len(witness.seen) >= 450, "the first publication")
         witness.seen.clear()
         bench.cut(rig.feed)

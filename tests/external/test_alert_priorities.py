@@ -158,5 +158,3 @@ def test_every_high_exit_has_its_means_of_assist() -> None:
                 assert door.slide, f"{airframe.name} {door.name}"
                 checked += 1
     assert checked >= 12
-
-

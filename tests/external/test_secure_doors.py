@@ -217,7 +217,8 @@ def completions(readings: dict[str, Any]) -> list[dict[str, bool]]:
     """Every way in which the unknown readings could be filled in."""
     unknown = [signal for signal, value in readings.items() if value not in (True, False)]
     return [
-        {**readings, **dict(zip(unknown, filled, strict=True))} for filled in product((True, False), repeat=len(unknown))
+        {**readings, **dict(zip(unknown, filled, strict=True))}
+        for filled in product((True, False), repeat=len(unknown))
     ]
 
 

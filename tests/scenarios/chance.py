@@ -71,6 +71,7 @@ class Chance:
             *((self._beat,) * 4),
             *((self._airframe,) * 3),
             self._pack,
+            *((self._dock,) * 2),
             self._withdraw,
             self._rubbish,
             self._untyped,
@@ -148,12 +149,23 @@ class Chance:
         door = self.draw.choice(CABIN_DOORS[:2])
         self._say(f"aircraft/{self.typed[0]}/door/{door}/slide_released", value=self.draw.random() < 0.5)
 
+    def _dock(self) -> None:
+        """Equipment docks at a door that stands open, or leaves it."""
+        standing = sorted(place for place, step in self.opened.items() if step > 3) or [(self.typed[0], "L1")]
+        reg, door = self.draw.choice(standing)
+        for access in self.draw.choice((("stairs",), ("none",), ("bridge", "none"))):
+            self._say(f"aircraft/{reg}/door/{door}/access", value=access)
+            self.at += 1.0
+
     def _bundle(self) -> None:
         reg, door = self._reg(), self.draw.choice((*CABIN_DOORS, *OTHER_DOORS))
         chosen = self.draw.sample(BOOLS, self.draw.randint(1, 5))
         readings: dict[str, Any] = {f"door/{door}/{signal}": self.draw.random() < 0.5 for signal in chosen}
         if self.draw.random() < 0.3:
-            readings[f"door/{door}/travel"] = {"value": self.draw.random(), "quality": self.draw.choice(("good", "bad"))}
+            readings[f"door/{door}/travel"] = {
+                "value": self.draw.random(),
+                "quality": self.draw.choice(("good", "bad")),
+            }
         if self.draw.random() < 0.2:
             readings["door/L1/wobble"] = True
         self._say(f"aircraft/{reg}/bundle", readings=readings)
@@ -229,6 +241,6 @@ class Chance:
         return (START + timedelta(seconds=seconds)).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
-def random_capture(seed: int, steps: int = 60) -> list[str]:
+def random_capture(seed: int, steps: int = 40) -> list[str]:
     """Write the capture that ``seed`` names, as lines of JSON."""
     return Chance(seed, steps).write()

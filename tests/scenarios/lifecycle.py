@@ -34,7 +34,9 @@ DATA_KEYS = (
 )
 
 # RFC 3339, section 5.6, in UTC: what the contract's outputs are written in.
-TIME = re.compile(r"\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])T(?:[01]\d|2[0-3]):[0-5]\d:[0-5]\d\.\d{3}(?:\d{3})?Z")
+TIME = re.compile(
+    r"\d{4}-(?:0[1-9]|1[0-2])-(?:0[1-9]|[12]\d|3[01])T(?:[01]\d|2[0-3]):[0-5]\d:[0-5]\d\.\d{3}(?:\d{3})?Z"
+)
 
 # (state before, told) → states after. Where two events are told of one change (cleared and
 # latched, unshelved and reraised), both carry the state after it.
@@ -53,6 +55,9 @@ MOVES: dict[tuple[str, str], set[str]] = {
     ("latched", "unacknowledged"): {"rtn_unacknowledged"},
     ("unacknowledged", "reraised"): {"unacknowledged"},
     ("acknowledged", "reraised"): {"acknowledged"},
+    # After a backlog, what still holds is told again in the state that it is in.
+    ("suppressed", "reraised"): {"suppressed"},
+    ("shelved", "reraised"): {"shelved"},
     ("unacknowledged", "reprioritised"): {"unacknowledged"},
     ("acknowledged", "reprioritised"): {"acknowledged", "unacknowledged"},
     ("shelved", "reprioritised"): {"shelved"},

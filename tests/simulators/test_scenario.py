@@ -83,8 +83,8 @@ def test_readings_are_set_marked_and_released(
     def told(ending: str, field: str) -> list[object]:
         return [orjson.loads(p.payload)[field] for p in sent if p.topic.endswith(ending)]
 
-    assert told("R1/closed", "value") == [True, False, True]
-    assert told("R1/locked", "quality") == ["good", "uncertain", "good"]
+    assert told("/R1/closed", "value") == [True, False, True]
+    assert told("/R1/locked", "quality") == ["good", "uncertain", "good"]
     assert told("passengers_aboard", "value")[-1] == 7
 
 
@@ -92,17 +92,16 @@ def test_readings_are_set_marked_and_released(
     ("change", "expected"),
     [
         (("type: alder", "type: aldr"), "bad.yaml:3: aircraft[0].type: 'aldr' is not a known type; did you mean 'alder'?"),
-        (("stand: S11", "stand: S99"), "bad.yaml:3: aircraft[0].stand: 'S99' is not a stand of tarnwick; did you mean"),
-        (("door: L1", "door: L9"), "bad.yaml:5: steps[0].door: ZZ-KAT has no door 'L9'; did you mean"),
+        (("stand: S11", "stand: S99"), "bad.yaml:3: aircraft[0].stand: 'S99' is not a stand of tarnwick; give one of S11, S12"),
+        (("door: L1", "door: L9"), "bad.yaml:5: steps[0].door: ZZ-KAT has no door 'L9'; give one of WL, WR, L1"),
         (("lift handle", "lift hadle"), "bad.yaml:5: steps[0].do: 'lift hadle' is not something that can be done; one of"),
         (("door: L1, ", ""), "bad.yaml:5: steps[0].do: 'lift handle' is done to a door; add door: and its name"),
         (("at: 2s", "at: soon"), "bad.yaml:5: steps[0].at: 'soon' is not a length of time; write a length of time such as 12s"),
         (("do: lift handle", "do: start engine 3"), "bad.yaml:5: steps[0].do: there is no engine 3; give one of 1, 2"),
         (("do: lift handle", "do: dock ladder"), "bad.yaml:5: steps[0].do: 'dock' is followed by one of bridge, stairs"),
-        (("door: L1, do: lift", "door: CF, do: arm slide, #"), "bad.yaml:5"),
         (("do: lift handle", "set: {door/L1/closed: maybe}"), "bad.yaml:5: steps[0].set.door/L1/closed: 'maybe' does not fit"),
         (("do: lift handle", "set: {door/CF/pin_fitted: true}"), "bad.yaml:5: steps[0].set.door/CF/pin_fitted: door CF sends no"),
-        (("do: lift handle", "release: beacon"), "bad.yaml:5: steps[0].release[0]: 'beacon' names no reading; write door/L1/closed"),
+        (("do: lift handle", "release: beacon"), "bad.yaml:5: steps[0].release: 'beacon' names no reading; write door/L1/closed"),
         ((", do: lift handle", ""), "bad.yaml:5: steps[0]: does nothing; add do:, set:, quality: or release:"),
         (("start: armed", "start: asleep"), "bad.yaml:3: aircraft[0].start: 'asleep' is not one of the known words"),
         (("about: a test\n", ""), "bad.yaml:1: about: is missing; give one line that says what happens"),

@@ -16,7 +16,10 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from monitor.ports import JournalError
+
 MEDIA_TYPE = "application/problem+json"
+
 TYPE_PREFIX = "/api/v1/problems/"
 
 
@@ -41,6 +44,7 @@ KINDS: Mapping[str, Kind] = {
     "invalid": Kind(422, "The request does not fit", "Correct what the errors point at."),
     "refused": Kind(422, "Refused", "The detail says which rule speaks against it."),
     "internal": Kind(500, "The server failed", "Tell whoever runs it; its log says more."),
+    "no-record": Kind(503, "The record cannot be read", "The present is still served; tell whoever runs it."),
     "not-durable": Kind(503, "Not confirmed on disk", "It may have taken effect: look before you repeat it."),
     "not-ready": Kind(503, "Not ready", "The reasons say what is wrong."),
     "too-many-streams": Kind(503, "Too many open streams", "Close one, or try again later."),
@@ -142,10 +146,14 @@ def install_problems(app: FastAPI) -> None:
         assert isinstance(error, RequestValidationError)
         return answer_invalid(error.errors())
 
+    async def on_journal_error(_: Request, error: Exception) -> Response:
+        return answer_problem(ProblemError("no-record", str(error)), {"Retry-After": "5"})
+
     async def on_failure(_: Request, __: Exception) -> Response:
         return answer_problem(ProblemError("internal", KINDS["internal"].remedy))
 
     app.add_exception_handler(ProblemError, on_problem)
     app.add_exception_handler(HTTPException, on_http_error)
     app.add_exception_handler(RequestValidationError, on_invalid)
+    app.add_exception_handler(JournalError, on_journal_error)
     app.add_exception_handler(Exception, on_failure)

@@ -61,7 +61,9 @@ def build_reading_routes(reader: Reader) -> APIRouter:
     async def list_catalogue(query: Annotated[PageQuery, Query()]) -> Response:
         """List every rule, by code."""
         rules = reader.catalogue()
-        return JsonAnswer(cut_page(rules, key=lambda rule: (rule["code"],), limit=query.limit, after=query.after))
+        return JsonAnswer(
+            cut_page(rules, key=lambda rule: (rule["code"], rule.get("scope", "")), limit=query.limit, after=query.after)
+        )
 
     @router.get("/api/v1/history", tags=["record"], responses=_PAGE)
     async def list_history(query: Annotated[HistoryQuery, Query()]) -> Response:

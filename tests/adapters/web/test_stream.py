@@ -206,11 +206,15 @@ async def test_a_client_that_leaves_gives_its_place_up(url: str, stream: Stream)
     await until(lambda: stream.clients == 0)
 
 
-async def test_a_reader_that_fails_stops_the_beats_and_not_the_server(url: str, reader: FakeReader) -> None:
+async def test_a_reader_that_fails_stops_the_beats_and_not_the_server(
+    url: str, reader: FakeReader, caplog: pytest.LogCaptureFixture
+) -> None:
     healthy = reader.healthy
     async with EventReader(url) as events:
         await events.wait_for("beat")
-        reader.healthy = None  # type: ignore[assignment]
+        reader.healthy = {"odd": object()}
+        await until(lambda: "the live stream could not send" in caplog.text)
         assert (await ask(url, "/api/v1/aircraft")).status == 200
-        reader.healthy = healthy
-        await events.wait_for("beat")
+        reader.healthy = {**healthy, "instance": "again"}
+        while (await events.wait_for("beat")).data["health"]["instance"] != "again":
+            pass
