@@ -107,7 +107,7 @@ class Link:
             will=aiomqtt.Will(settings.status_topic, settings.offline, qos=1, retain=True),
             clean_session=None if five else False,
             clean_start=clean_start,
-            timeout=settings.answer_s_max,
+            timeout=settings.connect_s_max,
             keepalive=settings.keepalive_s,
             max_inflight_messages=0,  # 3.1.1 sets no limit; a limit of version 5 is taken from the broker's answer
             properties=properties,
@@ -141,7 +141,10 @@ class Link:
         except _ClosedEarlyError as error:
             raise LinkError(str(error), version_refused=True) from None
         except (aiomqtt.MqttError, OSError, ValueError) as error:
+            if self._client.socket() is not None:  # it took the connection: some brokers meet a version with silence
+                raise LinkError("the broker does not answer", version_refused=True) from None
             raise LinkError(_phrase(error)) from None
+        self._aio.timeout = self._settings.answer_s_max
 
     async def close(self) -> None:
         """End the connection, with a DISCONNECT where it still stands, and leave nothing running."""

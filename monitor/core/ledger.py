@@ -169,6 +169,11 @@ class Ledger:
             alert.acknowledged = False
         if outcome.state is not AlertState.SHELVED:
             alert.shelved_until = None
+        if event in (AlertEvent.RAISE, AlertEvent.RISE):
+            # It asks for attention anew: whatever a person said was said of less.
+            alert.acknowledged = False
+            alert.by = alert.reason = None
+            alert.late = self.late
         for told in outcome.told:
             self._tell(place, alert, told)
         if outcome.state is AlertState.NORMAL:
@@ -205,7 +210,6 @@ class Ledger:
     def _renew(self, place: Place, alert: Alert) -> None:
         alert.text = place.rule.text(place.view, alert.priority)
         alert.evidence = documents.collect_evidence(place.rule, place.view)
-        alert.by = alert.reason = None
 
     def _tell(self, place: Place, alert: Alert, told: str) -> None:
         alert.changes += 1

@@ -63,7 +63,7 @@ def _clients(require_program: Callable[..., str]) -> None:
 
 @pytest.fixture(scope="session")
 def make_broker(
-    _clients: None, _nursery: None, require_program: Callable[..., str], tmp_path_factory: pytest.TempPathFactory
+    _clients: None, require_program: Callable[..., str], tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[MakeBroker]:
     """Make brokers of a kind; each is stopped at the end of the run at the latest."""
     made: list[Broker] = []

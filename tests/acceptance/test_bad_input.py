@@ -149,7 +149,7 @@ def test_the_quarantine_is_read_page_by_page(live_mosquitto: Live) -> None:
 def test_more_bad_messages_than_the_broker_may_have_in_flight(make_broker: MakeBroker, tmp_path: Path) -> None:
     """Were one of them left unacknowledged, the window would close and nothing more come."""
     config = tmp_path / "site.yaml"
-    config.write_text(f"site: {name: {SITE}, elevation_m: 210, stands: [S12]}\nbroker: {{in_flight_max: 3}}\n")
+    config.write_text(f"site: {{name: {SITE}, elevation_m: 210, stands: [S12]}}\nbroker: {{in_flight_max: 3}}\n")
     with running_broker(make_broker("mosquitto")) as broker:
         instance = Instance(tmp_path, broker.url, config=config)
         try:

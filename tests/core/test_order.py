@@ -284,6 +284,36 @@ def test_what_a_delay_raises_during_a_backlog_is_late_too() -> None:
     assert (raised.at, raised.type, raised.data.get("late")) == (167, "raised", True)
 
 
+def test_what_came_late_and_comes_back_in_time_is_unmarked() -> None:
+    story = backlog()
+    story.skew = 0
+    story.beat(at=164)
+    story.send(HANDLE, True, at=165)
+    last = story.told("armed-handle-moved", "L1")[-1]
+    assert (last.type, last.at) == ("reraised", 165)
+    assert "late" not in last.data
+    assert "late" not in (story.alert("armed-handle-moved", "L1") or {"late": 1})
+
+
+def test_what_was_over_and_comes_back_late_is_reraised_after_the_catch_up() -> None:
+    story = alder().until(60)
+    story.door_bundle("L1", ARMED, at=61)
+    story.send(HANDLE, True, at=62)
+    story.send(HANDLE, False, at=63)
+    story.beating = False
+    story.skew = -100
+    story.beat(at=170)
+    story.send(HANDLE, True, at=171)
+    story.skew = 0
+    story.beat(at=180)
+    assert [(e.type, e.at, e.data.get("late", False)) for e in story.told("armed-handle-moved")] == [
+        ("raised", 62, False),
+        ("cleared", 63, False),
+        ("reraised", 171, True),
+        ("reraised", 180, False),
+    ]
+
+
 def test_a_retained_delivery_is_never_late() -> None:
     story = alder().until(60)
     story.send("door/R1/girt_left", True, at=61)

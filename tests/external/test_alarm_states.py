@@ -224,7 +224,6 @@ def test_suppressed_by_design_and_back(apron: Apron) -> None:
     assert desk.told == ["raised", "acknowledged", "suppressed", "unsuppressed"]
 
 
-@pytest.mark.xfail(strict=True, reason="signal-bad clears when its reading goes stale, instead of staying blind")
 def test_a_bad_signal_is_not_over_because_it_went_silent(apron: Apron) -> None:
     """An alert whose inputs went unknown stays until good readings prove it over; a lost feed suppresses it."""
     desk = Desk(apron, "signal-bad", "R2")
@@ -295,7 +294,6 @@ def test_back_while_shelved(cautioned: Desk) -> None:
     assert (cautioned.state, cautioned.told[-2:]) == ("unacknowledged", ["unshelved", "reraised"])
 
 
-@pytest.mark.xfail(strict=True, reason="the retained message is not renewed when the condition returns on the shelf")
 def test_a_shelved_alert_says_whether_its_condition_holds(cautioned: Desk) -> None:
     cautioned.shelve(10)
     assert cautioned.document["active"] is True
@@ -356,7 +354,6 @@ def test_a_rise_takes_an_alert_off_the_shelf(apron: Apron) -> None:
     assert desk.told == ["raised", "shelved", "unshelved", "reprioritised"]
 
 
-@pytest.mark.xfail(strict=True, reason="a raise is absorbed on the shelf whatever its priority")
 def test_a_warning_does_not_come_back_onto_the_shelf_of_a_caution(apron: Apron) -> None:
     """The same, where the shelved caution was over for a while and comes back as a warning."""
     desk = Desk(apron, "girt-disagree", "R1")

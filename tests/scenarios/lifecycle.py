@@ -124,6 +124,10 @@ class LifecycleJudge:
         if when < self.latest:
             self._fault(event, f"after {self.latest}")
         self.latest = when
+        self._data(event)
+
+    def _data(self, event: Json) -> None:
+        """The wire contract: every key, words that are there, times in form and order."""
         data = event["data"]
         missing = [key for key in DATA_KEYS if key not in data]
         if missing:

@@ -62,8 +62,9 @@ ALDER: dict[str, Json] = {
     "CB": BULK,
     **dict.fromkeys(("H1", "H2", "H3", "H4"), SECURE),
 }
+CEDAR_WINDOW: Json = {**WINDOW, "rope_stowed": True}
 CEDAR: dict[str, Json] = {
-    **dict.fromkeys(("WL", "WR"), {**WINDOW, "rope_stowed": True}),
+    **dict.fromkeys(("WL", "WR"), CEDAR_WINDOW),
     **dict.fromkeys(("L1", "R1", "L2", "R2", "L3", "R3", "L4", "R4"), CABIN),
     **dict.fromkeys(("CF", "CA"), CARGO),
     "CB": BULK,

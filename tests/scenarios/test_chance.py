@@ -11,7 +11,6 @@ import os
 import subprocess
 import sys
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import pytest
@@ -34,7 +33,7 @@ class Sweep:
 
 
 @pytest.fixture(scope="module")
-def sweep() -> Iterator[Sweep]:
+def sweep() -> Sweep:
     root = FOLDER.parent.parent
     # Any hash seed but this process's own will do.
     environment = {**os.environ, "PYTHONHASHSEED": "977", "PYTHONPATH": str(root)}
@@ -56,7 +55,7 @@ def sweep() -> Iterator[Sweep]:
         lines = other.stdout.read().splitlines()
     assert other.returncode == 0
     found.elsewhere = {int(seed): name for seed, name in (line.split() for line in lines)}
-    yield found
+    return found
 
 
 def test_the_same_readings_give_the_same_bytes(sweep: Sweep) -> None:

@@ -10,7 +10,7 @@ import asyncio
 from collections.abc import Sequence
 from typing import Annotated, Final
 
-from fastapi import APIRouter, Path
+from fastapi import APIRouter, Path, Request
 from starlette.responses import Response
 
 from monitor.adapters.web.answers import JsonAnswer
@@ -73,7 +73,8 @@ def build_acting_routes(reader: Reader, *, submit_timeout_s: float = SUBMIT_TIME
     """Return the routes that act."""
     router = APIRouter()
 
-    async def submit(command: Command) -> Sequence[Effect]:
+    async def submit(request: Request, command: Command) -> Sequence[Effect]:
+        command = command._replace(origin=request.client.host if request.client is not None else "")
         try:
             async with asyncio.timeout(submit_timeout_s):
                 effects = await reader.submit(command)
@@ -84,49 +85,49 @@ def build_acting_routes(reader: Reader, *, submit_timeout_s: float = SUBMIT_TIME
             raise refusal
         return effects
 
-    async def act_on_alert(alert_id: str, command: Command) -> Response:
-        effects = await submit(command)
+    async def act_on_alert(request: Request, alert_id: str, command: Command) -> Response:
+        effects = await submit(request, command)
         return JsonAnswer(find_alert(alert_id, effects, reader.alerts()))
 
     @router.post("/api/v1/alerts/{alert_id:path}/acknowledge", tags=["alerts"])
-    async def acknowledge(alert_id: AlertId, body: AlertAction | None = None) -> Response:
+    async def acknowledge(request: Request, alert_id: AlertId, body: AlertAction | None = None) -> Response:
         """Say that you have seen the alert; answers with it as it is then."""
-        return await act_on_alert(alert_id, AlertAcknowledged(alert_id, *_unpack(body)))
+        return await act_on_alert(request, alert_id, AlertAcknowledged(alert_id, *_unpack(body)))
 
     @router.post("/api/v1/alerts/{alert_id:path}/unacknowledge", tags=["alerts"])
-    async def unacknowledge(alert_id: AlertId, body: AlertAction | None = None) -> Response:
+    async def unacknowledge(request: Request, alert_id: AlertId, body: AlertAction | None = None) -> Response:
         """Withdraw an acknowledgement."""
-        return await act_on_alert(alert_id, AlertUnacknowledged(alert_id, *_unpack(body)))
+        return await act_on_alert(request, alert_id, AlertUnacknowledged(alert_id, *_unpack(body)))
 
     @router.post("/api/v1/alerts/{alert_id:path}/shelve", tags=["alerts"])
-    async def shelve(alert_id: AlertId, body: Shelving) -> Response:
+    async def shelve(request: Request, alert_id: AlertId, body: Shelving) -> Response:
         """Set the alert aside for some minutes, 480 at most."""
         until = reader.now() + round(body.minutes * _MILLISECONDS_PER_MINUTE) * MILLISECOND
-        return await act_on_alert(alert_id, AlertShelved(alert_id, body.by, body.reason, until, body.seen))
+        return await act_on_alert(request, alert_id, AlertShelved(alert_id, body.by, body.reason, until, body.seen))
 
     @router.post("/api/v1/alerts/{alert_id:path}/unshelve", tags=["alerts"])
-    async def unshelve(alert_id: AlertId, body: AlertAction | None = None) -> Response:
+    async def unshelve(request: Request, alert_id: AlertId, body: AlertAction | None = None) -> Response:
         """Take the alert back from the shelf."""
-        return await act_on_alert(alert_id, AlertUnshelved(alert_id, *_unpack(body)))
+        return await act_on_alert(request, alert_id, AlertUnshelved(alert_id, *_unpack(body)))
 
     @router.post("/api/v1/alerts/{alert_id:path}/close", tags=["alerts"])
-    async def close(alert_id: AlertId, body: AlertAction | None = None) -> Response:
+    async def close(request: Request, alert_id: AlertId, body: AlertAction | None = None) -> Response:
         """Close an alert whose inputs are lost, having looked."""
-        return await act_on_alert(alert_id, AlertClosed(alert_id, *_unpack(body)))
+        return await act_on_alert(request, alert_id, AlertClosed(alert_id, *_unpack(body)))
 
     @router.post("/api/v1/aircraft/{reg}/doors/{door}/reset", tags=["aircraft"])
-    async def reset(reg: Registration, door: DoorName, body: DoorResetting) -> Response:
+    async def reset(request: Request, reg: Registration, door: DoorName, body: DoorResetting) -> Response:
         """Put a door whose slide was released back into service; answers with the door."""
-        await submit(DoorReset(reg, door, body.by, body.reason))
+        await submit(request, DoorReset(reg, door, body.by, body.reason))
         whole = reader.aircraft(reg)
         if whole is None or door not in whole["doors"]:
             raise ProblemError("not-found", f"{reg} left before its door could be shown.")
         return JsonAnswer(whole["doors"][door])
 
     @router.post("/api/v1/aircraft/{reg}/presence", tags=["aircraft"])
-    async def declare_presence(reg: Registration, body: PresenceDeclaration) -> Response:
+    async def declare_presence(request: Request, reg: Registration, body: PresenceDeclaration) -> Response:
         """Say where an aircraft is; answers with the aircraft."""
-        await submit(PresenceDeclared(reg, body.presence, body.by or UNNAMED, body.reason or ""))
+        await submit(request, PresenceDeclared(reg, body.presence, body.by or UNNAMED, body.reason or ""))
         return JsonAnswer(reader.aircraft(reg) or {"aircraft": reg, "presence": body.presence})
 
     return router

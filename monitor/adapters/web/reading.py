@@ -62,7 +62,9 @@ def build_reading_routes(reader: Reader) -> APIRouter:
         """List every rule, by code."""
         rules = reader.catalogue()
         return JsonAnswer(
-            cut_page(rules, key=lambda rule: (rule["code"], rule.get("scope", "")), limit=query.limit, after=query.after)
+            cut_page(
+                rules, key=lambda rule: (rule["code"], rule.get("scope", "")), limit=query.limit, after=query.after
+            )
         )
 
     @router.get("/api/v1/history", tags=["record"], responses=_PAGE)

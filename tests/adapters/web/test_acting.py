@@ -38,13 +38,13 @@ async def test_an_acknowledgement_needs_no_body(url: str, reader: FakeReader) ->
     assert answer.json()["state"] == "acknowledged"
     for body in ({}, b"null"):
         assert (await post(url, f"{PATH}/acknowledge", body)).status == 200
-    assert reader.submitted == [AlertAcknowledged(ALERT, "unnamed", "", None)] * 3
+    assert reader.submitted == [AlertAcknowledged(ALERT, "unnamed", "", None, "127.0.0.1")] * 3
 
 
 async def test_who_why_and_what_was_seen_go_along(url: str, reader: FakeReader) -> None:
     body = {"by": " Mia ", "reason": "on my way", "seen": "2026-03-01T12:15:00.125+02:00"}
     await post(url, f"{PATH}/acknowledge", body)
-    assert reader.submitted == [AlertAcknowledged(ALERT, "Mia", "on my way", parse_time("2026-03-01T10:15:00.125Z"))]
+    assert reader.submitted == [AlertAcknowledged(ALERT, "Mia", "on my way", parse_time("2026-03-01T10:15:00.125Z"), "127.0.0.1")]
 
 
 @pytest.mark.parametrize(
@@ -54,15 +54,15 @@ async def test_who_why_and_what_was_seen_go_along(url: str, reader: FakeReader) 
 async def test_the_other_actions_on_an_alert(url: str, reader: FakeReader, word: str, command: Any) -> None:
     answer = await post(url, f"{PATH}/{word}", {"by": "Mia"})
     assert answer.json()["alert_id"] == ALERT
-    assert reader.submitted == [command(ALERT, "Mia", "", None)]
+    assert reader.submitted == [command(ALERT, "Mia", "", None, "127.0.0.1")]
 
 
 async def test_shelving_ends_after_its_minutes(url: str, reader: FakeReader) -> None:
     for minutes in (0.5, 480):
         await post(url, f"{PATH}/shelve", {"by": "Mia", "reason": "part ordered", "minutes": minutes})
     assert reader.submitted == [
-        AlertShelved(ALERT, "Mia", "part ordered", START + MINUTE // 2, None),
-        AlertShelved(ALERT, "Mia", "part ordered", START + 480 * MINUTE, None),
+        AlertShelved(ALERT, "Mia", "part ordered", START + MINUTE // 2, None, "127.0.0.1"),
+        AlertShelved(ALERT, "Mia", "part ordered", START + 480 * MINUTE, None, "127.0.0.1"),
     ]
 
 
@@ -153,7 +153,7 @@ async def test_a_door_is_reset_by_a_named_person_with_a_reason(url: str, reader:
     path = "/api/v1/aircraft/ZZ-KAT/doors/L1/reset"
     answer = await post(url, path, {"by": "Mia", "reason": "slide replaced"})
     assert answer.json()["state"] == "armed"
-    assert reader.submitted == [DoorReset("ZZ-KAT", "L1", "Mia", "slide replaced")]
+    assert reader.submitted == [DoorReset("ZZ-KAT", "L1", "Mia", "slide replaced", "127.0.0.1")]
     assert (await post(url, path, {"by": "Mia"})).status == 422
     assert (await post(url, path)).status == 422
     assert (await post(url, "/api/v1/aircraft/zz/doors/L1/reset", {"by": "Mia", "reason": "x"})).status == 404
@@ -164,7 +164,7 @@ async def test_presence_is_declared(url: str, reader: FakeReader) -> None:
     path = "/api/v1/aircraft/ZZ-KAT/presence"
     answer = await post(url, path, {"presence": "away", "by": "Mia", "reason": "towed"})
     assert answer.json()["aircraft"] == "ZZ-KAT"
-    assert reader.submitted == [PresenceDeclared("ZZ-KAT", "away", "Mia", "towed")]
+    assert reader.submitted == [PresenceDeclared("ZZ-KAT", "away", "Mia", "towed", "127.0.0.1")]
     assert (await post(url, path, {"presence": "gone"})).status == 422
 
 
