@@ -7,6 +7,7 @@ process of its own, on one thread and without an event loop; who is measured liv
 from __future__ import annotations
 
 import itertools
+import math
 import select
 import statistics
 import time
@@ -88,6 +89,7 @@ class Load:
         self._waiting: dict[bytes, float] = {}
         self._times: list[float] = []
         self._heard_at = 0.0
+        self._heard = 0
 
     def __enter__(self) -> Load:
         return self
@@ -106,6 +108,7 @@ class Load:
         self._find = find
 
     def _hear(self, topic: bytes, payload: bytes) -> None:
+        self._heard += 1
         key = self._find(topic, payload)
         if key is not None:
             sent_at = self._waiting.pop(key, None)
@@ -156,14 +159,14 @@ class Load:
 
     # -- pushed ----------------------------------------------------------------------------
 
-    def push(self, messages: Iterable[Sent], measured: Measured) -> Pushed:
-        """Send all ``messages`` as fast as they are processed.
+    def push(self, messages: Iterable[Sent], measured: Measured, *, seconds_max: float = math.inf) -> Pushed:
+        """Send all ``messages`` as fast as they are processed, or as many as go in ``seconds_max``.
 
         Raises :class:`LoadError` when ``measured`` stands still.
         """
         source, spent_before = iter(messages), measured.cpu_s()
         base, sent, done, ended = measured.processed(), 0, 0, False
-        asked_at = moved_at = time.perf_counter()
+        asked_at = moved_at = began = time.perf_counter()
         samples = [(asked_at, 0)]
         while not ended or done < sent:
             now = time.perf_counter()
@@ -177,9 +180,9 @@ class Load:
             room = min(_BATCH, UNACKED_MAX - self._sender.unacked, OUTSTANDING_MAX - (sent - done))
             if room > 0 and not ended:
                 batch = list(itertools.islice(source, room))
-                ended = len(batch) < room
+                ended = len(batch) < room or now - began > seconds_max
                 stamp = _stamp()
-                frames = [self._sender.encode(one.topic, one.encode(stamp), retain=one.retain) for one in batch]
+                frames = [self._encode(one, stamp) for one in batch]
                 self._sender.send(b"".join(frames))
                 sent += len(batch)
             self._turn(0 if room > 0 and not ended else _IDLE_S)
@@ -187,12 +190,17 @@ class Load:
         cpu_us = None if spent is None or spent_before is None else (spent - spent_before) / sent * 1e6
         return Pushed(_steady_rate(samples, sent), cpu_us)
 
+    def _encode(self, one: Sent, stamp: bytes) -> bytes:
+        return self._sender.encode(one.topic, one.encode(stamp), retain=one.retain, qos=one.qos)
+
     def wait_until(self, condition: Callable[[], bool], what: str) -> None:
         """Keep listening until ``condition`` holds; raises :class:`LoadError` when it does not come."""
-        deadline = time.perf_counter() + ANSWER_S_MAX
+        heard, moved_at = self._heard, time.perf_counter()
         while not condition():
-            if time.perf_counter() > deadline:
-                raise LoadError(f"not within {ANSWER_S_MAX:g} s: {what}")
+            if self._heard != heard:
+                heard, moved_at = self._heard, time.perf_counter()
+            elif time.perf_counter() - moved_at > ANSWER_S_MAX:
+                raise LoadError(f"nothing came for {ANSWER_S_MAX:g} s while waiting for {what}")
             self._turn(_IDLE_S)
 
 

@@ -45,6 +45,7 @@ class Sent(NamedTuple):
     topic: bytes
     rest: bytes
     retain: bool
+    qos: int = 1
     lifted: bytes | None = None
 
     def encode(self, stamp: bytes) -> bytes:
@@ -138,7 +139,7 @@ class Traffic:
         self._work: list[Iterator[tuple[str, str, Value]]] = []
         self._dues: list[tuple[float, int, str]] = []
         self._returns: deque[tuple[float, int, str]] = deque()
-        self._turn = 0
+        self._armed: deque[tuple[int, str]] = deque()
         self._worked = 0
         self._now_s = 0.0
 
@@ -150,7 +151,10 @@ class Traffic:
     def add(self, count: int) -> list[Sent]:
         """Let ``count`` more aircraft send; return their first pictures, one bundle each."""
         pictures = []
-        for number in range(self.aircraft, self.aircraft + count):
+        numbers = range(self.aircraft, self.aircraft + count)
+        # Doors never lifted go first; those of one aircraft are far apart.
+        self._armed.extendleft((number, door) for door in ARMED for number in numbers)
+        for number in numbers:
             self._beats.append(0)
             self._work.append(self._cycle())
             heapq.heappush(self._dues, (self._now_s + self._chance.uniform(0, HEARTBEAT_S), number, "heartbeat"))
@@ -175,10 +179,11 @@ class Traffic:
         now = self._now_s
         if self._returns and self._returns[0][0] <= now:
             _, number, door = self._returns.popleft()
+            self._armed.append((number, door))
             return self._reading(number, f"door/{door}/handle_lifted", False)
-        if now >= self._next_lift_s:
+        if self._armed and now >= self._next_lift_s:
             self._next_lift_s = max(self._next_lift_s + self._lift_every_s, now)
-            return self._lift(now)
+            return self._lift(now, *self._armed.popleft())
         if self._dues[0][0] <= now:
             due, number, what = heapq.heappop(self._dues)
             every = HEARTBEAT_S if what == "heartbeat" else PRESSURE_S
@@ -192,11 +197,7 @@ class Traffic:
         door, signal, value = next(self._work[number])
         return self._reading(number, f"door/{door}/{signal}", value)
 
-    def _lift(self, now: float) -> Sent:
-        # The door changes slowest: the doors of one aircraft are never lifted close together.
-        turn, number = divmod(self._turn, self.aircraft)
-        door = ARMED[turn % len(ARMED)]
-        self._turn += 1
+    def _lift(self, now: float, number: int, door: str) -> Sent:
         self._returns.append((now + LIFTED_S, number, door))
         lifted = f"{registration(number)}/{door}".encode()
         return self._reading(number, f"door/{door}/handle_lifted", True)._replace(lifted=lifted)
@@ -211,23 +212,30 @@ class Traffic:
 def park(
     airframe: AirframeType, site: str, aircraft: int, clock: Callable[[], float], *, seed: int = 1
 ) -> Iterator[Sent]:
-    """Send every reading of many parked aircraft once, each in a message of its own, type first.
+    """Send every reading of many parked aircraft once, each in a message of its own and at QoS 0, the type last.
 
-    Those already sent keep their heartbeats meanwhile, by ``clock`` (s).
+    The monitor holds the readings until the type comes and then publishes each door once,
+    so that a broker's disk does not set the pace. Those already sent keep their heartbeats
+    meanwhile, by ``clock`` (s).
     """
     chance = random.Random(seed)
     prefix = f"apron/v1/{site}/aircraft/"
-    beat, beat_at = 0, clock()
+    beat, beat_at = 1, clock()
     for number in range(aircraft):
-        for path, value in draw_picture(airframe, number, chance).items():
-            rest = b'"seq":1,"value":%b}' % orjson.dumps(value)
-            yield Sent(f"{prefix}{registration(number)}/{path}".encode(), rest, False)
-        behind = clock() - beat_at >= HEARTBEAT_S
-        if behind:
+        picture = draw_picture(airframe, number, chance)
+        picture["airframe/type"] = picture.pop("airframe/type")
+        picture = {"airframe/heartbeat": beat, **picture}
+        for path, value in picture.items():
+            seq = beat if path == "airframe/heartbeat" else 1
+            yield _loose(f"{prefix}{registration(number)}/{path}", seq, value)
+        if clock() - beat_at >= HEARTBEAT_S:
             beat, beat_at = beat + 1, clock()
-        for other in range(number + 1) if behind else (number,):
-            topic = f"{prefix}{registration(other)}/airframe/heartbeat"
-            yield Sent(topic.encode(), b'"seq":%d,"value":%d}' % (beat, beat), False)
+            for other in range(number + 1):
+                yield _loose(f"{prefix}{registration(other)}/airframe/heartbeat", beat, beat)
+
+
+def _loose(topic: str, seq: int, value: Value) -> Sent:
+    return Sent(topic.encode(), b'"seq":%d,"value":%b}' % (seq, orjson.dumps(value)), False, 0)
 
 
 def registration(number: int) -> str:

@@ -28,17 +28,12 @@ class WireError(RuntimeError):
     """The broker did not answer as MQTT 3.1.1 asks; the message is one line for a person."""
 
 
-def encode_publish(topic: bytes, payload: bytes, packet_id: int, *, retain: bool) -> bytes:
-    """Write a PUBLISH at QoS 1 (MQTT 3.1.1, section 3.3)."""
-    length = len(topic) + len(payload) + 4
-    return b"%c%b%b%b%b%b" % (
-        0x33 if retain else 0x32,
-        _encode_length(length),
-        struct.pack(">H", len(topic)),
-        topic,
-        struct.pack(">H", packet_id),
-        payload,
-    )
+def encode_publish(topic: bytes, payload: bytes, packet_id: int | None, *, retain: bool) -> bytes:
+    """Write a PUBLISH at QoS 1, or at QoS 0 without a packet identifier (MQTT 3.1.1, section 3.3)."""
+    tail = b"" if packet_id is None else struct.pack(">H", packet_id)
+    length = 2 + len(topic) + len(tail) + len(payload)
+    head = 0x30 | (0x02 if tail else 0) | (0x01 if retain else 0)
+    return b"%c%b%b%b%b%b" % (head, _encode_length(length), struct.pack(">H", len(topic)), topic, tail, payload)
 
 
 def _encode_length(length: int) -> bytes:
@@ -106,8 +101,10 @@ class Connection:
         if self._granted[0] != qos:
             raise WireError(f"the broker does not grant {name} at QoS {qos}")
 
-    def encode(self, topic: bytes, payload: bytes, *, retain: bool) -> bytes:
+    def encode(self, topic: bytes, payload: bytes, *, retain: bool, qos: int = 1) -> bytes:
         """Write the next publication; it counts as sent."""
+        if not qos:
+            return encode_publish(topic, payload, None, retain=retain)
         self._packet_id = self._packet_id % PACKET_IDS + 1
         self.unacked += 1
         return encode_publish(topic, payload, self._packet_id, retain=retain)

@@ -30,6 +30,8 @@ hypothesis.settings.load_profile("ci" if STRICT else "desk")
 @pytest.hookimpl(tryfirst=True)
 def pytest_configure(config: pytest.Config) -> None:
     """Draw the seed before the hypothesis plugin reads it, so that it can be told."""
+    # Plugins that ask for "the" loop outside a test would make one here and never close it.
+    asyncio.set_event_loop(None)
     if config.getoption("--hypothesis-seed") is None:
         config.option.hypothesis_seed = str(secrets.randbelow(2**32))
 

@@ -15,11 +15,11 @@ from collections.abc import Callable, Iterable
 from typing import Any, Final, TypeVar
 
 import structlog
-from paho.mqtt.client import topic_matches_sub
 
 from monitor.adapters.mqtt_link import Link, LinkError, Version
 from monitor.adapters.mqtt_settings import MqttSettings, OnMessage, Settle
 from monitor.adapters.mqtt_status import Verdict, judge_status
+from monitor.adapters.mqtt_topics import TopicFilters
 from monitor.ports import Message, Outgoing
 
 RETRY_S_MIN: Final = 0.25
@@ -75,7 +75,8 @@ class MqttFeed:
         self._subscribed = False
         self._ever_connected = False
         self._sweeping: set[str] | None = None
-        self._output_prefixes = tuple(name.split("+")[0].split("#")[0] for name in settings.outputs)
+        self._inputs = TopicFilters(settings.inputs)
+        self._outputs = TopicFilters(settings.outputs)
         self._version: Version = "3.1.1" if settings.protocol == "3.1.1" else "5"
         self._ending = asyncio.Event()
         self._ended = asyncio.Event()
@@ -290,22 +291,20 @@ class MqttFeed:
 
     def _hear(self, message: Message, settle: Settle) -> None:
         topic = message.topic
-        if topic == self.settings.status_topic:
-            settle()
-            self._hear_status(message)
-        elif topic.startswith(self._output_prefixes) and self._is_output(topic):
-            settle()
-            if message.retained and message.payload:
-                with contextlib.suppress(LinkError):
-                    self._hear_own(topic)
-        else:
+        if self._inputs.match(topic):
             try:
                 self.on_message(message, settle)
             except Exception as error:
                 self._fail(error)
-
-    def _is_output(self, topic: str) -> bool:
-        return any(topic_matches_sub(name, topic) for name in self.settings.outputs)
+            return
+        # Our own topics, and what we never asked for: the session may still hold the filters of an
+        # earlier configuration, and one broker sends retained messages that match no filter at all.
+        settle()
+        if topic == self.settings.status_topic:
+            self._hear_status(message)
+        elif message.retained and message.payload and self._outputs.match(topic):
+            with contextlib.suppress(LinkError):
+                self._hear_own(topic)
 
     def _hear_own(self, topic: str) -> None:
         if self._sweeping is not None:
@@ -317,7 +316,7 @@ class MqttFeed:
         verdict, started = judge_status(
             message.payload, own_started=self.settings.started, left_over=message.retained and not self._ever_connected
         )
-        if verdict is Verdict.SUPERSEDED:
+        if verdict is Verdict.SUPERSEDED and not self._superseded:
             log.error("a later run of this instance is on; this one ends", action="mqtt-superseded", started=started)
             self._superseded = True
             self._ending.set()

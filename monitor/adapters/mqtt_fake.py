@@ -261,7 +261,7 @@ class MemoryFeed:
     def _judge(self, message: Message) -> None:
         left_over = message.retained and not self._ever_connected
         verdict, started = judge_status(message.payload, own_started=self.settings.started, left_over=left_over)
-        if verdict is Verdict.SUPERSEDED:
+        if verdict is Verdict.SUPERSEDED and not self._superseded:
             self._superseded = True
             self._ending.set()
             self._guard(self.on_superseded, started)

@@ -190,9 +190,9 @@ def _reset(system: System, event: DoorReset, now: int) -> list[Effect]:
         alert.by, alert.reason = event.by, event.reason
         if alert.active:
             # Its input is unknown (a known release was refused above): a person's word ends it.
-            system.ledger.dismiss(place, tracker, by=event.by, reason=event.reason)
-        else:
-            system.ledger.apply(place, tracker, AlertEvent.RESET)
+            alert.active = alert.blind = False
+            system.ledger.apply(place, tracker, AlertEvent.CLEAR_LATCHING)
+        system.ledger.apply(place, tracker, AlertEvent.RESET)
         door.trackers.pop("slide-deployed", None)
     door.deployed = door.released_in_emergency = False
     system.settle(aircraft, {event.door: {"*"}}, now, reset=True)

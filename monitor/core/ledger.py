@@ -189,11 +189,14 @@ class Ledger:
     def reraise_caught_up(self, place: Place, tracker: Tracker) -> None:
         """Tell again, unmarked, what a backlog raised and what still holds after it."""
         alert = tracker.alert
-        if alert is not None and alert.late and alert.active:
-            alert.late = False
+        if alert is None or not alert.late or not alert.active:
+            return
+        alert.late = False
+        if alert.state in (AlertState.UNACKNOWLEDGED, AlertState.ACKNOWLEDGED):
             alert.changed_at = place.view.now
             self._tell(place, alert, "reraised")
-            self._show(place, alert)
+        # What is suppressed, shelved or out of service stays quiet, but is no longer late.
+        self._show(place, alert)
 
     def describe(self, place: Place, alert: Alert) -> Document:
         """Write the alert's document."""

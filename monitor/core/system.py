@@ -65,15 +65,18 @@ class System(Settling):
             self._note_start(now)
         self._run_due(now)
         self.record.at = now
+        self._cause = f"{type(event).__name__}|{now}"
         if isinstance(event, ReadingsArrived):
             self._on_readings(event, now)
         elif isinstance(event, StandReadingArrived):
             self._on_stand_reading(event, now)
         elif isinstance(event, MonitorStarted):
+            self._cause = f"start|{now}"
             self._judge_site("broker", now)
         elif isinstance(event, (BrokerConnected, BrokerDisconnected)):
             self._on_broker(event, now)
         else:
+            self._cause = f"{type(event).__name__}|{event.by}|{now}"
             self.ledger.effects.extend(actions.act(self, event, now))
         return self._take_effects()
 
@@ -107,6 +110,8 @@ class System(Settling):
             if kind == WATCH:
                 self._on_watch(reg, due, at)
             elif kind == SHELF:
+                self._cause = f"shelf|{code}|{due}"
+                self._cause = f"shelf|{due}"
                 actions.end_shelf(self, reg, door, code, at)
             else:
                 self._on_rule_due(reg, door, code, due, at)

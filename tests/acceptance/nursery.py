@@ -51,7 +51,7 @@ def _become(order: dict[str, object]) -> None:
     """Turn this child into the ordered process."""
     signal.signal(signal.SIGCHLD, signal.SIG_DFL)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGCHLD})
-    for number, path in ((0, os.devnull), (1, str(order["out"])), (2, str(order["err"]))):
+    for number, path in ((0, str(order["in"])), (1, str(order["out"])), (2, str(order["err"]))):
         flags = os.O_RDONLY if number == 0 else os.O_WRONLY | os.O_CREAT | os.O_APPEND
         opened = os.open(path, flags, 0o644)
         os.dup2(opened, number)

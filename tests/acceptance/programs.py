@@ -19,7 +19,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Coroutine, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -101,6 +101,7 @@ class Program:
         arguments: Sequence[str] = (),
         command: Sequence[str] = (),
         environment: Mapping[str, str] | None = None,
+        stdin: Path | None = None,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         stem = f"{next(_NUMBER)}"
@@ -116,8 +117,9 @@ class Program:
                 )
             self.pid = self._process.pid
         else:
-            files = {"out": str(self._out), "err": str(self._err), "code": str(self._code), "folder": str(folder)}
-            self.pid = self._order({"arguments": list(arguments), "environment": environment, **files})
+            files = {"in": str(stdin or os.devnull), "out": str(self._out), "err": str(self._err), "code": str(self._code)}
+            order = {"arguments": list(arguments), "environment": environment, "folder": str(folder), **files}
+            self.pid = self._order(order)
 
     @classmethod
     def _order(cls, order: Mapping[str, object]) -> int:
@@ -189,12 +191,16 @@ class Program:
 
 
 def sillwatch(
-    folder: Path, *arguments: str, environment: Mapping[str, str] | None = None, installed: bool = False
+    folder: Path,
+    *arguments: str,
+    environment: Mapping[str, str] | None = None,
+    stdin: Path | None = None,
+    installed: bool = False,
 ) -> Program:
     """Start a command; ``installed`` takes the installed script itself, at the price of its imports."""
     if installed:
         return Program(folder, command=[SILLWATCH, *arguments], environment=environment)
-    return Program(folder, arguments=arguments, environment=environment)
+    return Program(folder, arguments=arguments, environment=environment, stdin=stdin)
 
 
 class Instance:
@@ -330,14 +336,20 @@ class NatsBroker(Broker):
         self._broker = DefaultBroker(folder)
 
     def start(self) -> None:
-        self.url = asyncio.run(self._broker.start())
+        self.url = self._run(self._broker.start())
 
     def stop(self) -> None:
-        asyncio.run(self._broker.stop())
+        self._run(self._broker.stop())
+
+    @staticmethod
+    def _run(work: Coroutine[Any, Any, T]) -> T:
+        # A loop of its own that is never made the thread's: the test runner keeps one there.
+        with asyncio.Runner(loop_factory=asyncio.new_event_loop) as runner:
+            return runner.run(work)
 
 
 class MosquittoBroker(Broker):
-    """Mosquitto, set up to keep what it acknowledged."""
+    """Mosquitto, set up to keep its sessions and what is retained over an orderly stop."""
 
     def __init__(self, folder: Path, program: str) -> None:
         self._folder, self._executable = folder, program
@@ -350,7 +362,7 @@ class MosquittoBroker(Broker):
         config = self._folder / "mosquitto.conf"
         config.write_text(
             f"listener {self._port} {HOST}\nallow_anonymous true\nset_tcp_nodelay true\nmax_queued_messages 0\n"
-            f"persistence true\npersistence_location {self._folder}/\nautosave_interval 1\nautosave_on_changes true\n"
+            f"persistence true\npersistence_location {self._folder}/\n"
             "user root\n"
         )
         program = self._program = Program(self._folder, command=[self._executable, "-c", str(config)])

@@ -21,7 +21,7 @@ from monitor import __version__
 from monitor.core.times import parse_time
 from tests.acceptance.clients import Sender, Watcher, publish, read_retained
 from tests.acceptance.conftest import Live, MakeBroker
-from tests.acceptance.programs import SITE, Broker, Instance, running_broker, sillwatch, until
+from tests.acceptance.programs import SILLWATCH, SITE, Broker, Instance, running_broker, sillwatch, until
 from tests.stories import ARMED, demo_site
 
 ALERT_KEYS = {
@@ -309,12 +309,6 @@ def test_what_is_taken_is_one_clear_line(live_mosquitto: Live, tmp_path: Path, t
 
 def test_sillwatch_is_installed_as_a_command(live_mosquitto: Live) -> None:
     """The console script itself, on the path that the environment gives it."""
-    done = subprocess.run([*_script(), "--version"], capture_output=True, text=True, timeout=60)
+    done = subprocess.run([SILLWATCH, "--version"], capture_output=True, text=True, timeout=60)
     assert (done.returncode, done.stdout.strip()) == (0, f"sillwatch {__version__}")
     assert live_mosquitto.instance.ask("/healthz") == {"alive": True, "version": __version__}
-
-
-def _script() -> list[str]:
-    from tests.acceptance.programs import SILLWATCH
-
-    return [SILLWATCH]

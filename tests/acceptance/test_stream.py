@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 import httpx
 
 from tests.acceptance.conftest import Live
-from tests.acceptance.programs import Instance
+from tests.acceptance.programs import Instance, until
 from tests.stories import ARMED
 
 FRAMES_MAX = 5000
@@ -119,7 +119,7 @@ def test_a_known_id_goes_on_from_there(live_mosquitto: Live) -> None:
         missed = read_until(frames, lambda frame: frame.name == "beat")
     assert "snapshot" not in [frame.name for frame in missed]
     events = [frame.data["type"] for frame in missed if frame.name == "event" and frame.data["aircraft"] == sender.reg]
-    assert events == ["sillwatch.alert.cleared"]
+    assert events == ["cleared"]
     assert last.id not in [frame.id for frame in missed]
 
 
@@ -134,6 +134,4 @@ def test_a_client_that_leaves_is_let_go(live_mosquitto: Live) -> None:
     with open_stream(instance) as frames:
         next(frames)
         assert instance.counter("sillwatch_stream_clients") >= 1
-    from tests.acceptance.programs import until
-
     until(lambda: instance.counter("sillwatch_stream_clients") == 0, "no client left")

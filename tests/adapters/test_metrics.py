@@ -25,9 +25,6 @@ from monitor.ports import Step
 OPENMETRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
 REJECTED = RejectInput("not-json", "apron/v1/x", "no JSON")
 
-# Asking for a loop outside a task would otherwise make one, which nobody closes.
-asyncio.set_event_loop(None)
-
 
 def raised(type_: str = "raised") -> PublishEvent:
     return PublishEvent("ZZ-KAT", "L1", "wind-limit", type_, "e1", 0, {})

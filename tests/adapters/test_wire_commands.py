@@ -35,6 +35,7 @@ def test_round_trip(event: Event) -> None:
     assert back == event
     assert type(back) is type(event)
 
+
 ORIGINATED = ACKNOWLEDGED[:-1] + b',"origin":"d"}'
 
 

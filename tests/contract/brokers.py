@@ -1,7 +1,7 @@
 """Brokers to hold the feed against: the default one, two others, and the one in memory.
 
-A bench starts its broker, makes feeds and witnesses for it,;
-where a broker does something differently, the suite asserts what it does instead of passing it by.
+A bench starts its broker and makes feeds and witnesses for it. Where a broker does something differently, the suite asserts what it does
+instead of passing it by.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ from monitor.ports import Message, Outgoing
 
 HOST = "127.0.0.1"
 DEADLINE_S = 15.0
+REPOSITORY = Path(__file__).parents[2]
 
 
 async def until(condition: Callable[[], object], what: str, *, deadline_s: float = DEADLINE_S) -> None:
@@ -67,6 +68,7 @@ class Bench:
 
     name = ""
     protocol = "auto"
+    forgets_unacknowledged = False
     wire = True
 
     def __init__(self, folder: Path) -> None:
@@ -144,7 +146,11 @@ class ProcessBench(Bench):
         command = self.command()
         with (self.folder / "output.log").open("ab") as output:
             self._process = await asyncio.to_thread(
-                subprocess.Popen, command, stdin=subprocess.DEVNULL, stdout=output, stderr=subprocess.STDOUT
+                subprocess.Popen,
+                command,
+                stdin=subprocess.DEVNULL,
+                stdout=output,
+                stderr=subprocess.STDOUT,
             )
         deadline = asyncio.get_running_loop().time() + DEADLINE_S
         while True:
@@ -183,22 +189,53 @@ class MosquittoBench(ProcessBench):
         return [_mosquitto() or "mosquitto", "-c", str(config)]
 
 
-class AmqttBench(ProcessBench):
+class AmqttHost:
+    """The process in which one amqtt broker after another runs."""
+
+    def __init__(self) -> None:
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "tests.contract.amqtt_host"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            cwd=REPOSITORY,
+        )
+
+    async def ask(self, command: str) -> None:
+        await asyncio.to_thread(self._ask, command)
+
+    def _ask(self, command: str) -> None:
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
+        self._process.stdin.write(f"{command}\n".encode())
+        self._process.stdin.flush()
+        answer = self._process.stdout.readline()
+        assert answer, f"amqtt ended on {command!r}"
+
+    def end(self) -> None:
+        self._process.kill()
+        self._process.communicate()
+
+
+class AmqttBench(Bench):
     name = "amqtt"
+    host: AmqttHost | None = None
+    forgets_unacknowledged = True  # against [MQTT-4.4.0-1]: what was in flight when the connection broke is gone
     protocol = "3.1.1"  # it meets a version 5 CONNECT with silence; that "auto" copes is a test of its own
 
-    def command(self) -> list[str]:
-        config = self.folder / "amqtt.yaml"
-        config.write_text(
-            "listeners:\n"
-            "  default:\n"
-            "    type: tcp\n"
-            f"    bind: {HOST}:{self.port}\n"
-            "plugins:\n"
-            "  amqtt.plugins.authentication.AnonymousAuthPlugin:\n"
-            "    allow_anonymous: true\n"
-        )
-        return [str(Path(sys.executable).with_name("amqtt")), "-c", str(config)]
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self.port = free_port()
+        self.url = f"mqtt://{HOST}:{self.port}"
+
+    async def start(self) -> None:
+        if AmqttBench.host is None:
+            AmqttBench.host = AmqttHost()
+        await AmqttBench.host.ask(f"start {self.port}")
+
+    async def stop(self) -> None:
+        if AmqttBench.host is not None:
+            await AmqttBench.host.ask("stop")
 
 
 class MemoryBench(Bench):

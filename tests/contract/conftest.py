@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,15 @@ from tests.contract.brokers import AmqttBench, Bench, MemoryBench, MosquittoBenc
 _COUNTER = itertools.count(1)
 
 
+@pytest.fixture(scope="session")
+def _amqtt_host() -> Iterator[None]:
+    """Started by the first test that needs it."""
+    yield
+    if AmqttBench.host is not None:
+        AmqttBench.host.end()
+        AmqttBench.host = None
+
+
 @pytest.fixture(
     params=[
         pytest.param(NatsBench, id="nats-server", marks=pytest.mark.broker),
@@ -23,7 +32,7 @@ _COUNTER = itertools.count(1)
         pytest.param(MemoryBench, id="memory"),
     ]
 )
-async def bench(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Bench]:
+async def bench(request: pytest.FixtureRequest, tmp_path: Path, _amqtt_host: None) -> AsyncIterator[Bench]:
     """A started broker, stopped afterwards."""
     missing = why_missing(request.param)
     if missing and os.environ.get("CI") == "true":

@@ -34,6 +34,13 @@ async def test_settled_messages_come_once_and_unsettled_ones_again_after_a_recon
         rig.messages.clear()
         rig.settles.clear()
         bench.cut(rig.feed)
+        if bench.forgets_unacknowledged:
+            await until(lambda: len(rig.connections) == 2, "the reconnect")
+            await sender.publish(rig.input("five"), b"five")
+            await until(lambda: b"five" in rig.got(), "the marker")
+            assert rig.got() == [b"five"]
+            assert rig.connections == [False, True]
+            return
         await until(lambda: {b"two", b"three", b"four"} <= set(rig.got()), "the redelivery")
         for settle in stale:
             settle()  # of a connection that is gone: must acknowledge nothing on this one
@@ -153,8 +160,10 @@ async def test_retained_outputs_are_brought_in_line_on_connecting(bench: Bench, 
     async with rig.running():
         await until(lambda: rig.feed.unacked == 0, "every acknowledgement")
         async with bench.witness(f"sillwatch/v1/door/{rig.site}/#") as witness:
-            await until(lambda: len(witness.seen) >= 2, "the retained outputs")
-            assert {message.topic: message.payload for message in witness.seen} == rig.held
+            # amqtt also hands a subscriber retained messages of other topics; those are not our affair.
+            doors = f"sillwatch/v1/door/{rig.site}/"
+            await until(lambda: len([m for m in witness.seen if m.topic.startswith(doors)]) >= 2, "the outputs")
+            assert {m.topic: m.payload for m in witness.seen if m.topic.startswith(doors)} == rig.held
     assert rig.messages == []  # our own outputs never come back as inputs
 
 
@@ -279,11 +288,11 @@ async def test_an_earlier_run_gives_way_to_a_twin(bench: Bench, make_rig: MakeRi
     assert second.superseded == []
 
 
-@pytest.mark.parametrize("payload", [b"", b"{", b"[]", b'{"state": "online"}', b'{"started": 5, "state": 1}', b"\xff"])
-async def test_nonsense_on_our_status_topic_is_ignored(bench: Bench, make_rig: MakeRig, payload: bytes) -> None:
+async def test_nonsense_on_our_status_topic_is_ignored(bench: Bench, make_rig: MakeRig) -> None:
     rig = make_rig()
     async with rig.running(), bench.witness() as sender:
-        await sender.publish(rig.status_topic, payload)
+        for payload in (b"", b"{", b"[]", b'{"state": "online"}', b'{"started": 5, "state": 1}', b"\xff"):
+            await sender.publish(rig.status_topic, payload)
         await sender.publish(rig.input("closed"), b"x")
         await until(lambda: b"x" in rig.got(), "the next input")
         assert rig.superseded == []
@@ -321,7 +330,7 @@ async def test_each_protocol_is_spoken_or_refused(bench: Bench, make_rig: MakeRi
     if not bench.wire:
         assert MqttSettings.__dataclass_fields__["protocol"].default == "auto"  # the fake speaks no protocol
         return
-    rig = make_rig(overrides={"protocol": protocol})
+    rig = make_rig(overrides={"protocol": protocol, "connect_s_max": 1.0})
     task = asyncio.create_task(rig.feed.run())
     if protocol == "5" and bench.name != "mosquitto":
         # nats-server and amqtt speak 3.1.1 only: a feed told to speak 5 keeps trying, and says so.

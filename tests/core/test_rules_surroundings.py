@@ -292,13 +292,20 @@ def test_the_lowest_of_the_last_10_s_counts_and_no_older() -> None:
     assert story.types("pressure-rising") == ["raised"]
 
 
-def test_it_ends_when_the_rise_is_10_s_past() -> None:
+def test_it_ends_at_a_reading_that_no_longer_shows_it_or_10_s_after_the_last() -> None:
     story = alder(beating=False)
     story.send(PRESSURE, 0.6, at=20)
     story.send(PRESSURE, 1.5, at=25)
-    story.until(29.9)
+    story.until(34.9)
     assert story.types("pressure-rising") == ["raised"]
-    story.until(30)
+    story.until(35)
+    assert [(e.type, e.at) for e in story.told("pressure-rising")] == [("raised", 25), ("cleared", 35)]
+
+
+def test_it_ends_at_the_first_reading_with_no_lower_one_in_the_10_s_before_it() -> None:
+    story = alder(beating=False)
+    for at, pressure in ((20, 0.6), (25, 1.5), (29, 1.5), (30, 1.5)):
+        story.send(PRESSURE, pressure, at=at)
     assert [(e.type, e.at) for e in story.told("pressure-rising")] == [("raised", 25), ("cleared", 30)]
 
 

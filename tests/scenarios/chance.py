@@ -179,11 +179,11 @@ class Chance:
         signal = self.draw.choice((*AIRFRAME_BOOLS, "power", "passengers_aboard"))
         value: Any = self.draw.random() < 0.5
         if signal == "power":
-            value = self.draw.choice(("on", "on", "off"))
+            value = self.draw.choice(("on", "on", "on", "on", "off"))
         elif signal == "passengers_aboard":
             value = self.draw.choice((0, 120))
         elif signal == "weight_on_wheels":
-            value = self.draw.random() < 0.85
+            value = self.draw.random() < 0.93
         self._say(f"aircraft/{reg}/airframe/{signal}", value=value)
 
     def _beat(self, reg: str = "") -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable
 
 import pytest
@@ -11,12 +10,6 @@ from monitor.config import default_config_path, load
 from monitor.core.airframe import Site
 
 START_US = 1_772_359_200_000_000
-
-
-@pytest.fixture(autouse=True, scope="session")
-def _no_loop_out_of_tests() -> None:
-    """Keep the asyncio plugin from making, and never closing, a loop to put back after each test."""
-    asyncio.set_event_loop(None)
 
 
 @pytest.fixture(scope="session")

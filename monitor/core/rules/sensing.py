@@ -52,7 +52,7 @@ FEED_LOST = Rule(
     scope=Scope.AIRCRAFT,
     levels=(Level(Priority.WARNING, _feed_lost_at_risk), Level(Priority.CAUTION, _feed_lost)),
     reads=frozenset(
-        {"feed", "presence", "airframe/passengers_aboard", "airframe/refuelling", *ENGINES, "doors/closed"}
+        {"feed", "presence", GROUND, "airframe/passengers_aboard", "airframe/refuelling", *ENGINES, "doors/closed"}
     ),
     summary="Nothing is heard from an aircraft, or its heartbeat stands still; a warning if people may be at risk.",
     text=lambda view, priority: (

@@ -120,13 +120,15 @@ def _rise(view: View, p: Parameters) -> Truth:
     if pressure <= p["above_hpa"]:
         return False
     window = int(p["window_s"] * SECOND)
-    recent = [(at, value) for at, value in aircraft.pressures if at > view.now - window]
-    if not recent:
+    latest = aircraft.pressures[-1][0] if aircraft.pressures else view.now - window
+    # Looked back on from the latest reading: with readings some seconds apart, a steady rise
+    # would otherwise end each time an old one left the window, just before the next came.
+    if view.now >= latest + window:
         return False
-    lowest_at, lowest = min(recent, key=lambda reading: (reading[1], -reading[0]))
+    lowest = min((value for at, value in aircraft.pressures if at > latest - window), default=pressure)
     rises = pressure >= lowest + p["rise_hpa"]
     if rises:
-        view.wake_at(lowest_at + window)
+        view.wake_at(latest + window)
     return rises
 
 

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import AsyncIterator
 
 import pytest
 
 from monitor.adapters.web import Stream, WebServer
 from tests.adapters.web.fake_reader import FakeReader, alert_document, door_document
-
-# Asking for a loop outside a task would otherwise make one, which nobody closes.
-asyncio.set_event_loop(None)
 
 
 def render_nothing(accept: str) -> tuple[bytes, str]:

@@ -44,7 +44,9 @@ async def test_an_acknowledgement_needs_no_body(url: str, reader: FakeReader) ->
 async def test_who_why_and_what_was_seen_go_along(url: str, reader: FakeReader) -> None:
     body = {"by": " Mia ", "reason": "on my way", "seen": "2026-03-01T12:15:00.125+02:00"}
     await post(url, f"{PATH}/acknowledge", body)
-    assert reader.submitted == [AlertAcknowledged(ALERT, "Mia", "on my way", parse_time("2026-03-01T10:15:00.125Z"), "127.0.0.1")]
+    assert reader.submitted == [
+        AlertAcknowledged(ALERT, "Mia", "on my way", parse_time("2026-03-01T10:15:00.125Z"), "127.0.0.1")
+    ]
 
 
 @pytest.mark.parametrize(
