@@ -1,6 +1,6 @@
 # Every target sets up what it needs; the first run takes a minute, later ones no time.
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench docs lock clean
+.PHONY: help demo test lint bench screenshots docs lock clean
 
 help: ## Show this
 	@sed -n 's/^\([a-z]*\): ## /  make \1\t/p' $(MAKEFILE_LIST) | expand -t 16
@@ -21,6 +21,9 @@ lint: ## Check style, format, types, import contracts and dependencies
 
 bench: ## Measure messages per second and the time from message to alert
 	@.ci/setup && exec .venv/bin/python -m simulators.bench $(ARGS)
+
+screenshots: ## Take pictures of the page from a running demo
+	@.ci/setup --tests && exec .venv/bin/python .ci/screenshots.py $(ARGS)
 
 docs: ## Write the generated parts of the documents
 	@.ci/setup && exec .venv/bin/python .ci/docs.py

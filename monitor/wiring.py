@@ -26,7 +26,7 @@ from monitor.adapters.web.stream import Stream
 from monitor.adapters.wire import Wire
 from monitor.config import Config
 from monitor.core.times import HOUR, format_time
-from monitor.engine import Engine, restore
+from monitor.engine import Engine, Restored, restore
 from monitor.ports import JournalError, Message, Observer, Outgoing
 
 JOURNAL_FILE: Final = "journal.sqlite3"
@@ -76,19 +76,36 @@ class Instance:
             self._journal.open()
             restored = restore(config.site, self._journal, wire)
             self._journal.start()
-        except (JournalError, OSError) as error:
+            self._clock = SystemClock(not_before=restored.system.record.at)
+            self._assemble(restored, wire)
+            self.url = await self._web.start()
+        except (InstanceError, JournalError, ListenError, OSError) as error:
+            with contextlib.suppress(JournalError):
+                await self._journal.close()
             raise InstanceError(str(error)) from None
-        clock = SystemClock(not_before=restored.system.record.at)
-        started = clock.now()
+        self._engine.start()
+        for serve in (self._serve_feed(), self._lag.watch(), self._serve_pruning()):
+            self._tasks.append(asyncio.create_task(serve))
+        _log.info("started", action="start", url=self.url, restored=restored.position, replayed=restored.replayed)
+        return self.url
+
+    def _assemble(self, restored: Restored, wire: Wire) -> None:
+        """Build everything around the restored state; nothing of it runs yet."""
+        config = self._config
+        started = self._clock.now()
         outlet = _Outlet()
-        observers: list[Observer] = [self._metrics, *self._extra]
         self._engine = Engine(
-            restored=restored, codec=wire, clock=clock, journal=self._journal, publisher=outlet, observers=observers
+            restored=restored,
+            codec=wire,
+            clock=self._clock,
+            journal=self._journal,
+            publisher=outlet,
+            observers=[self._metrics, *self._extra],
         )
         self._feed = outlet.feed = self._build_feed(wire, started)
         self.desk = Desk(
             engine=self._engine,
-            clock=clock,
+            clock=self._clock,
             feed=self._feed,
             records=self._journal,
             lag_s=self._lag.worst_s,
@@ -102,17 +119,10 @@ class Instance:
             self.desk, self._stream, self._metrics.render, host=config.http.host, port=config.http.port
         )
         self._attach_metrics()
-        try:
-            self.url = await self._web.start()
-        except ListenError as error:
-            await self._journal.close()
-            raise InstanceError(str(error)) from None
-        self._engine.start()
-        self._clock = clock
-        for serve in (self._serve_feed(), self._lag.watch(), self._serve_pruning()):
-            self._tasks.append(asyncio.create_task(serve))
-        _log.info("started", action="start", url=self.url, restored=restored.position, replayed=restored.replayed)
-        return self.url
+
+    async def heard(self) -> None:
+        """Wait until the broker delivers to this instance."""
+        await self._feed.listening.wait()
 
     async def serve(self, stop: asyncio.Event) -> None:
         """Run until ``stop`` is set; raises :class:`InstanceError` where it ends by itself."""

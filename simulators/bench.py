@@ -83,7 +83,7 @@ class Size:
     parked: int
 
 
-FULL: Final = Size(((500, 50), (2000, 200)), 5.0, 16.0, 2.0, 10_000, 10.0, 2, 667)
+FULL: Final = Size(((500, 50), (2000, 200)), 4.0, 16.0, 2.0, 10_000, 6.0, 2, 667)
 QUICK: Final = Size(((500, 10), (2000, 15)), 0.2, 0.5, 0.1, 500, 2.0, 1, 4)
 
 
@@ -168,11 +168,11 @@ class Bench:
         for turn in range(1, size.rounds + 1):
             self._tell(f"highest rate, round {turn} of {size.rounds}: empty subscriber")
             with empty_subscriber(url, f"apron/v1/{ECHO_SITE}/#", self._folder) as subscriber, Load(url) as load:
-                load.push(_take(plain, rate, size.pushed // 5), subscriber)
+                load.push(_take(plain, rate, size.pushed // 10), subscriber)
                 empty.append(load.push(_take(plain, rate, size.pushed), subscriber, seconds_max=size.push_s))
             self._tell(f"highest rate, round {turn} of {size.rounds}: Sillwatch")
             with Load(url) as load:
-                load.push(_take(traffic, rate, size.pushed // 5), watched)
+                load.push(_take(traffic, rate, size.pushed // 10), watched)
                 own.append(load.push(_take(traffic, rate, size.pushed), watched, seconds_max=size.push_s))
         share = _mean(each.per_s for each in own) / _mean(each.per_s for each in empty)
         limit = _find_limit(empty)

@@ -130,7 +130,7 @@ class Load:
         """Send ``count`` messages evenly at ``rate`` per second and time those that ``key`` names.
 
         ``warm_up`` more are sent first and not timed. Raises :class:`LoadError` when an
-        answer is missing.
+        answer never comes.
         """
         self._waiting.clear()
         self._times.clear()
@@ -150,11 +150,8 @@ class Load:
             self._turn(0)
             due += 1.0 / rate
         took_s = time.perf_counter() - began
-        deadline = time.perf_counter() + ANSWER_S_MAX
-        while self._waiting and time.perf_counter() < deadline:
-            self._turn(_IDLE_S)
-        if self._waiting:
-            raise LoadError(f"{len(self._waiting)} of {len(self._waiting) + len(self._times)} messages had no answer")
+        # An end that falls behind is late, not silent: its latency is its figure.
+        self.wait_until(lambda: not self._waiting, "the answers to what was sent")
         return describe_times(self._times, count / took_s)
 
     # -- pushed ----------------------------------------------------------------------------

@@ -26,7 +26,9 @@ from monitor.cli import fail, load_config, run_until_signal
 from monitor.config import Config
 from monitor.core.times import format_time
 from monitor.wiring import Instance, InstanceError
-from simulators.rig import serve_apron
+from simulators.apron import Apron
+from simulators.rig import run_rig, wall_clock
+from simulators.scenario import Scenario, find_scenario, load_scenario
 
 SPEED_MIN: Final = 0.5
 SPEED_MAX: Final = 20.0
@@ -52,7 +54,9 @@ def demo(
         folder = Path(scratch) if data is None else data
         # The address is settled before anything starts, so that a mistake in it costs nothing.
         config = load_config(None, {"http": http or "127.0.0.1:0", "data": str(folder)})
-        run_until_signal(lambda stop: _serve(config, Path(scratch) / "broker", speed, seed, stop))
+        # Reading files takes its time, and nothing may keep the monitor's loop waiting later.
+        scenario = load_scenario(find_scenario("apron"), config.site)
+        run_until_signal(lambda stop: _serve(config, Path(scratch) / "broker", scenario, speed, seed, stop))
 
 
 def register(app: typer.Typer) -> None:
@@ -60,7 +64,9 @@ def register(app: typer.Typer) -> None:
     app.command("demo")(demo)
 
 
-async def _serve(config: Config, store: Path, speed: float, seed: int, stop: asyncio.Event) -> None:
+async def _serve(
+    config: Config, store: Path, scenario: Scenario, speed: float, seed: int, stop: asyncio.Event
+) -> None:
     broker = DefaultBroker(store)
     try:
         url = await broker.start()
@@ -71,19 +77,18 @@ async def _serve(config: Config, store: Path, speed: float, seed: int, stop: asy
         instance = Instance(config)
         page = await instance.start()
         try:
-            await _play(config, instance, page, url, speed, seed, stop)
+            apron = scenario.apron(config.site, wall_clock(), seed=seed, speed=speed)
+            await _play(apron, instance, page, url, stop)
         finally:
             await instance.stop()
     finally:
         await broker.stop()
 
 
-async def _play(
-    config: Config, instance: Instance, page: str, broker: str, speed: float, seed: int, stop: asyncio.Event
-) -> None:
+async def _play(apron: Apron, instance: Instance, page: str, broker: str, stop: asyncio.Event) -> None:
     print(f"page:   {page}/", f"broker: {broker}", "Ctrl-C ends it.", sep="\n", flush=True)
     ending = asyncio.Event()
-    apron = asyncio.create_task(serve_apron(broker, speed, seed, ending, site=config.site))
+    rig = asyncio.create_task(_send(apron, instance, broker, ending))
     view = asyncio.create_task(_show(instance, page))
     try:
         await instance.serve(stop)
@@ -92,7 +97,13 @@ async def _play(
         view.cancel()
         await asyncio.gather(view, return_exceptions=True)
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(asyncio.gather(apron, return_exceptions=True), 1.0)
+            await asyncio.wait_for(asyncio.gather(rig, return_exceptions=True), 1.0)
+
+
+async def _send(apron: Apron, instance: Instance, broker: str, stop: asyncio.Event) -> None:
+    """Play the apron once the monitor hears: what is sent while it subscribes may reach nobody."""
+    await instance.heard()
+    await run_rig(apron, broker, stop=stop)
 
 
 async def _show(instance: Instance, page: str) -> None:

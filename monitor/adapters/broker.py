@@ -111,7 +111,7 @@ class DefaultBroker:
         executable = find_executable()
         for attempt in range(1, _START_ATTEMPTS + 1):
             self._port = _claim_port(self._port)
-            self._process = self._spawn(executable)
+            self._process = self._spawn(executable, await self._take_folder())
             try:
                 await self._wait_until_ready(self._process)
             except BaseException as error:
@@ -140,16 +140,33 @@ class DefaultBroker:
                 process.kill()
                 await asyncio.to_thread(process.wait)
 
-    def _spawn(self, executable: Path) -> subprocess.Popen[bytes]:
+    async def _take_folder(self) -> IO[bytes]:
+        """Lock the folder; a broker whose parent was just killed gets a moment to be gone."""
+        deadline = asyncio.get_running_loop().time() + STOP_S_MAX
+        while True:
+            try:
+                self._folder.mkdir(parents=True, exist_ok=True)
+                lock = _lock(self._folder / "broker.lock")
+            except OSError as error:
+                raise self._unusable(error) from error
+            if lock is not None:
+                return lock
+            if asyncio.get_running_loop().time() > deadline:
+                raise BrokerError(f"another broker already uses the folder {self._folder}")
+            await asyncio.sleep(_PROBE_S)
+
+    def _unusable(self, error: OSError) -> BrokerError:
+        return BrokerError(f"the broker's folder {self._folder} cannot be used: {error.strerror}")
+
+    def _spawn(self, executable: Path, lock: IO[bytes]) -> subprocess.Popen[bytes]:
+        config = self._folder / "nats-server.conf"
         try:
-            self._folder.mkdir(parents=True, exist_ok=True)
-            config = self._folder / "nats-server.conf"
             config.write_text(self._configuration(), encoding="utf-8")
-            lock = _lock(self._folder / "broker.lock")
             if self._log_path.exists():
                 self._log_path.replace(self._log_path.with_suffix(".previous.log"))
         except OSError as error:
-            raise BrokerError(f"the broker's folder {self._folder} cannot be used: {error.strerror}") from error
+            lock.close()
+            raise self._unusable(error) from error
         # The child holds the lock too, so that the folder stays taken for as long as the child lives.
         with lock, self._log_path.open("wb") as output:
             try:
@@ -207,19 +224,23 @@ mqtt {{
         return self._folder / "nats-server.log"
 
     def _last_words(self) -> str:
-        lines = self._log_path.read_text(encoding="utf-8", errors="replace").splitlines()
+        text = self._log_path.read_text(encoding="utf-8", errors="replace")
+        lines = [line for line in text.splitlines() if line.strip()]
         fatal = [line for line in lines if "[FTL]" in line or "[ERR]" in line] or lines
         return fatal[-1].split("] ", 1)[-1].strip() if fatal else "it said nothing"
 
 
-def _lock(path: Path) -> IO[bytes]:
-    """Take the folder for this broker alone; raises :class:`BrokerError` where another has it."""
+def _lock(path: Path) -> IO[bytes] | None:
+    """Take the folder for one broker alone; ``None`` where another has it."""
     file = path.open("ab")
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
+    except BlockingIOError:
         file.close()
-        raise BrokerError(f"another broker already uses the folder {path.parent}") from error
+        return None
+    except OSError:
+        file.close()
+        raise
     return file
 
 

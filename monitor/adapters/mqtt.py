@@ -36,6 +36,11 @@ _T = TypeVar("_T")
 log = structlog.get_logger(__name__)
 
 
+def retry_wait_s(failures: int, jitter: float, limit_s: float) -> float:
+    """How long to wait after that many failures in a row: doubling up to the limit, less up to half by ``jitter`` 0 to 1."""
+    return min(limit_s, RETRY_S_MIN * 2.0 ** min(failures - 1, 16)) * (1.0 - 0.5 * jitter)
+
+
 class MqttFeed:
     """The engine's side of the broker; see :class:`~monitor.adapters.mqtt_settings.MqttSettings`.
 
@@ -64,6 +69,8 @@ class MqttFeed:
         self.held_topics = held_topics
         self.on_superseded = on_superseded
         self.connected = False
+        self.listening = asyncio.Event()
+        """Set while the broker delivers inputs to us: connected, and subscribed."""
         self.reconnects = 0
         self.sent = 0
         self.dropped = 0
@@ -103,16 +110,21 @@ class MqttFeed:
 
     def publish(self, outgoing: Outgoing) -> None:
         """Send now if connected; otherwise keep an event for later, and leave a retained document to the reconnect."""
-        link = self._link
-        if link is not None and link.up and not self._superseded:
-            if len(link.unacked) < self.settings.unacked_max:
-                if link.publish(outgoing):
-                    self.sent += 1
-                    return
-            else:
-                link.cut("the broker acknowledges nothing")
+        if (outgoing.retain or not self._backlog) and self._send(outgoing):
+            return
         if not outgoing.retain:
             self._keep(outgoing)
+
+    def _send(self, outgoing: Outgoing) -> bool:
+        link = self._link
+        if link is None or not link.up or self._superseded:
+            return False
+        if len(link.unacked) >= self.settings.unacked_max:
+            link.cut("the broker acknowledges nothing")
+            return False
+        taken = link.publish(outgoing)
+        self.sent += taken
+        return taken
 
     def _keep(self, outgoing: Outgoing) -> None:
         self._backlog.append(outgoing)
@@ -123,9 +135,10 @@ class MqttFeed:
             self._backlog.popleft()
             self.dropped += 1
 
-    def _flush_backlog(self) -> None:
-        for _ in range(len(self._backlog)):  # what cannot be sent comes back to the end, in order
-            self.publish(self._backlog.popleft())
+    def _flush_backlog(self, link: Link) -> None:
+        """Send kept events in order, leaving room for new ones; what cannot go yet stays at the front."""
+        while self._backlog and len(link.unacked) < self.settings.unacked_max // 2 and self._send(self._backlog[0]):
+            self._backlog.popleft()
 
     # -- life ------------------------------------------------------------------------------
 
@@ -161,9 +174,9 @@ class MqttFeed:
                         why=str(error),
                         attempt=self.failures,
                     )
-                wait_s = min(self.settings.retry_s_max, RETRY_S_MIN * 2 ** min(self.failures - 1, 16))
+                wait_s = retry_wait_s(self.failures, self._jitter(), self.settings.retry_s_max)
                 with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(self._ending.wait(), wait_s * (0.5 + 0.5 * self._jitter()))
+                    await asyncio.wait_for(self._ending.wait(), wait_s)
         finally:
             self._ended.set()
         if self._failure is not None:
@@ -216,6 +229,7 @@ class MqttFeed:
                 await asyncio.wait_for(link.drained(0), GOODBYE_S_MAX)
         await link.close()
         was_connected, self.connected = self.connected, False
+        self.listening.clear()
         self._sweeping = None
         # What was sent without an answer may be lost: events go first into the backlog, in their order.
         self._backlog.extendleft(reversed([kept for kept in link.unacked.values() if not kept.retain]))
@@ -231,7 +245,7 @@ class MqttFeed:
         self._link = link
         self.connected = True
         self.reconnects += self._ever_connected
-        self._flush_backlog()
+        self._flush_backlog(link)
         self._call(self.on_connected, link.session_present)
 
     async def _open(self, link: Link) -> None:
@@ -256,6 +270,7 @@ class MqttFeed:
                 raise LinkError(f"the broker refuses to let us read {', '.join(refused)}")
             self._subscribed = True
         self._ever_connected = True
+        self.listening.set()
         stale = seen - {outgoing.topic for outgoing in self._held()}
         for topic in sorted(stale):
             self.publish(Outgoing(topic, b"", True))
@@ -268,6 +283,9 @@ class MqttFeed:
             session_present=link.session_present,
             emptied=len(stale),
         )
+        while self._backlog and link.up:
+            await link.drained(self.settings.unacked_max // 4)
+            self._flush_backlog(link)
         await self._publish_held(link)
 
     async def _publish_held(self, link: Link) -> None:

@@ -22,6 +22,8 @@ from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.client import (
     MQTT_CLEAN_START_FIRST_ONLY,
     MQTT_ERR_SUCCESS,
+    PUBACK,
+    PUBLISH,
     CleanStartOption,
     Client,
     ConnectFlags,
@@ -74,6 +76,7 @@ class Link:
         self._thread = threading.get_ident()
         self._opening: asyncio.Task[Any] | None = None
         self._writing: int | None = None
+        self._wrote_this_turn = False
         self._unsettled: dict[int, int] = {}
         self._deliveries = 0
         self._drained: tuple[int, asyncio.Future[None]] | None = None
@@ -155,7 +158,8 @@ class Link:
             self.up = False
             if self._client.disconnect() == MQTT_ERR_SUCCESS:
                 await asyncio.wait({self.ended}, timeout=_GOODBYE_S_MAX)
-        self.cut("closed")
+        self._end("closed")
+        self._client._sock_close()
         if self._opening is not None and self._opening.done() and not self._opening.cancelled():
             self._opening.exception()
         if self._aio._misc_task is not None:
@@ -168,9 +172,13 @@ class Link:
                 future.exception()
 
     def cut(self, why: str) -> None:
-        """Drop the socket without a DISCONNECT; the broker then publishes the will."""
+        """Drop the socket without a DISCONNECT; the broker then publishes the will.
+
+        May be called from anywhere: the socket itself is closed in the loop's next turn, since
+        paho would wait for itself if it were closed inside one of its callbacks.
+        """
         self._end(why)
-        self._client._sock_close()
+        self._loop.call_soon(self._client._sock_close)
 
     def _end(self, why: str) -> None:
         self.up = False
@@ -192,10 +200,12 @@ class Link:
         if info.rc != MQTT_ERR_SUCCESS:
             return False
         self.unacked[info.mid] = outgoing
-        # Straight to the socket, not through the loop's next turn: the alert leaves before the step that
-        # raised it is finished. What does not fit, and every error, is left to _flush, which paho has
-        # already asked for: handling an error here could run paho's callbacks inside one another.
-        self._client._packet_write()
+        # The first of a turn goes straight to the socket: the alert leaves before the step that raised it
+        # is finished. The rest of the turn, what does not fit and every error are left to _flush, which
+        # paho has asked for: one system call for all, and no paho callback inside another.
+        if not self._wrote_this_turn:
+            self._wrote_this_turn = True
+            self._client._packet_write()
         return True
 
     async def drained(self, left: int) -> None:
@@ -248,7 +258,7 @@ class Link:
         self, client: Client, userdata: Any, flags: DisconnectFlags, reason: ReasonCode, properties: Properties | None
     ) -> None:
         self._end(_reason(reason, by_broker=flags.is_disconnect_packet_from_server))
-        self._fail_opening(_ClosedEarlyError("the broker closed the connection without an answer"))
+        self._fail_opening(_ClosedEarlyError("the broker closed the connection instead of accepting it"))
         self._aio._on_disconnect(client, userdata, flags, reason, properties)
 
     def _on_broken(self, disconnected: asyncio.Future[None]) -> None:
@@ -296,7 +306,9 @@ class Link:
             self._loop.call_soon_threadsafe(self._flush)
 
     def _flush(self) -> None:
+        self._wrote_this_turn = False
         try:
+            self._merge_waiting()
             self._client.loop_write()
         except Exception as error:
             self.cut(_phrase(error))
@@ -304,6 +316,20 @@ class Link:
         if sock is not None and self._writing is None and self._client.want_write():
             self._writing = sock.fileno()
             self._loop.add_writer(self._writing, self._flush)
+
+    def _merge_waiting(self) -> None:
+        """Make one packet of the acknowledgements and publications that wait: paho sends each by a call of its own."""
+        waiting = self._client._out_packet
+        if len(waiting) > 1 and all(
+            packet["pos"] == 0
+            and (packet["command"] == PUBACK or (packet["command"] & 0xF0 == PUBLISH and packet["qos"]))
+            for packet in waiting
+        ):
+            merged = b"".join(packet["packet"] for packet in waiting)
+            first = waiting[0]
+            first["command"], first["packet"], first["to_process"] = PUBACK, merged, len(merged)
+            waiting.clear()
+            waiting.append(first)
 
     def _on_unregister_write(self, client: Client, userdata: Any, sock: Any) -> None:
         if self._writing is not None:

@@ -58,6 +58,17 @@ def parse_broker_url(url: str) -> BrokerAddress:
     )
 
 
+class _ClosingSocket(ssl.SSLSocket):
+    """Closes itself when the handshake fails: paho forgets to."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MqttSettings:
     """Everything a feed needs to know.
@@ -107,6 +118,7 @@ class MqttSettings:
         if not self.address.tls:
             return None
         context = ssl.create_default_context(cafile=self.ca_file)
+        context.sslsocket_class = _ClosingSocket
         if self.cert_file is not None:
             context.load_cert_chain(self.cert_file, self.key_file)
         return context

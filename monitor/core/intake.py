@@ -162,10 +162,17 @@ class Intake:
             return verdict
         ahead = time is not None and time > self.now + AHEAD_LIMIT
         fresh = Reading(item.value, item.quality, time, seq, bundle, ahead, self.now, sender.epoch)
+        if item.door is not None and record is None:
+            # It waits for the type. A retained heartbeat says nothing worth waiting for.
+            if item.signal != HEARTBEAT or not self.event.retained:
+                readings[key] = fresh
+            return verdict
         readings[key] = fresh
         if item.signal == HEARTBEAT:
             self._note_heartbeat(item, record)
-        elif item.door is None or record is not None:
+            if item.quality is not (Quality.GOOD if last is None else last.quality):
+                self.mark(item.door, "quality")
+        else:
             self._compare(item, last, fresh, record)
         return verdict
 
@@ -227,7 +234,7 @@ class Intake:
         else:
             moved = item.value != sender.heartbeat
             sender.heartbeat = int(item.value)
-            if self.event.retained or not moved:
+            if self.event.retained or not moved or item.quality is not Quality.GOOD:
                 return
             sender.heartbeat_at = self.now
             if previous is not None and self.now - previous < LIFE_LIMIT:

@@ -78,7 +78,7 @@ class Ledger:
         priority, blind = settle_priority(alert.priority, judgement)
         if blind != alert.blind:
             alert.blind = blind
-            self._show(place, alert)
+            self.show(place, alert)
         if priority is not alert.priority:
             event = AlertEvent.RISE if RANK[priority] > RANK[alert.priority] else AlertEvent.FALL
             alert.priority = priority
@@ -107,7 +107,7 @@ class Ledger:
             return
         # On the shelf or out of service: told only if it is more than what was set aside.
         if RANK[priority] <= RANK[before] or not self.apply(place, tracker, AlertEvent.RISE):
-            self._show(place, alert)
+            self.show(place, alert)
 
     def _clear_after_off_delay(self, place: Place, tracker: Tracker, parameters: Parameters, now: int) -> None:
         rule, alert = place.rule, tracker.alert
@@ -181,7 +181,7 @@ class Ledger:
             self.index.pop(alert.alert_id, None)
             self.effects.append(PublishActive(place.reg, place.door, place.rule.code, None))
         else:
-            self._show(place, alert)
+            self.show(place, alert)
         if stood or alert.active:
             self.changed.append((place.reg, place.door, place.rule.code))
         return True
@@ -196,7 +196,7 @@ class Ledger:
             alert.changed_at = place.view.now
             self._tell(place, alert, "reraised")
         # What is suppressed, shelved or out of service stays quiet, but is no longer late.
-        self._show(place, alert)
+        self.show(place, alert)
 
     def describe(self, place: Place, alert: Alert) -> Document:
         """Write the alert's document."""
@@ -233,5 +233,6 @@ class Ledger:
             )
         )
 
-    def _show(self, place: Place, alert: Alert) -> None:
+    def show(self, place: Place, alert: Alert) -> None:
+        """Publish the alert's document as it stands."""
         self.effects.append(PublishActive(place.reg, place.door, place.rule.code, self.describe(place, alert)))

@@ -91,9 +91,8 @@ def note_dropped(sender: Sender, topic: str, readings: dict[str, DroppedReading]
     sender.epoch += 1
     sender.latest = None
     sender.dropped = None
-    # Its clock may be another one now: what was usual for the old one says nothing of it.
+    # Its clock may be another one now: the next stamp says what is usual for it.
     sender.offsets.clear()
-    sender.usual = None
     return held
 
 

@@ -34,13 +34,14 @@ from monitor.core.intake import (
 from monitor.core.lineup import SHELF, WATCH
 from monitor.core.order import AHEAD_LIMIT, Verdict, decide_order, note_dropped, note_offset, note_taken
 from monitor.core.settling import Settling
-from monitor.core.signals import Quality
+from monitor.core.signals import HEARTBEAT, Quality
 from monitor.core.state import (
     AircraftRecord,
     DoorRecord,
     DroppedReading,
     Presence,
     Reading,
+    Sender,
     StandRecord,
 )
 from monitor.core.times import MILLISECOND
@@ -157,6 +158,7 @@ class System(Settling):
                 return
         if event.simulated and not aircraft.simulated:
             aircraft.simulated = True
+            self._show_alerts(aircraft, now)
         intake = Intake(aircraft, self.airframe(aircraft), event, now)
         intake.take()
         self.ledger.effects.extend(intake.effects)
@@ -206,17 +208,25 @@ class System(Settling):
         """Follow the airframe signals that say who and where the aircraft is."""
         changed = changes.get(None, set())
         if "airframe/type" in changed:
-            kind = aircraft.readings["type"].value
+            told = aircraft.readings["type"]
+            kind = told.value if told.quality is Quality.GOOD else None
             if isinstance(kind, str) and kind and kind != aircraft.type:
                 self._adopt_type(aircraft, kind, now, changes)
-        if "airframe/stand" in changed:
+        if "airframe/stand" in changed and aircraft.readings["stand"].quality is Quality.GOOD:
             stand = aircraft.readings["stand"].value
             aircraft.stand = stand if isinstance(stand, str) else ""
             changes[None].add("*")
+            self._show_alerts(aircraft, now)
         if "airframe/weight_on_wheels" in changed:
             weight = aircraft.readings["weight_on_wheels"]
             if weight.quality is Quality.GOOD and weight.value is not None:
                 self._note_weight(aircraft, weight, now)
+
+    def _show_alerts(self, aircraft: AircraftRecord, now: int) -> None:
+        """Publish again what stands, since something about the aircraft itself is in it."""
+        for reg, door, code, tracker in self._trackers_of(aircraft):
+            if tracker.alert is not None:
+                self.ledger.show(self.place(reg, door, code, now), tracker.alert)
 
     def _note_weight(self, aircraft: AircraftRecord, weight: Reading, now: int) -> None:
         if weight.value is False:
@@ -245,6 +255,8 @@ class System(Settling):
                 self.ledger.effects.append(RejectInput("unknown-door", topic, f"{name}: type {kind} has no such door"))
             else:
                 door.readings[signal] = reading
+                if signal == HEARTBEAT and isinstance(reading.value, int) and reading.quality is Quality.GOOD:
+                    door.sender = Sender(heartbeat=reading.value, heartbeat_at=reading.received)
         refresh_life(aircraft, now, changes)
         changes.setdefault(None, set()).add("*")
         self._arm_watch(aircraft, next_change_of_life(aircraft, now))

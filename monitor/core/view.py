@@ -257,7 +257,8 @@ class View:
     @property
     def off_ground_in_last_picture(self) -> bool:
         """The last picture, however old, shows the aircraft off the ground."""
-        return self.last_airframe_value("weight_on_wheels") is False
+        weight = self.airframe_reading("weight_on_wheels")
+        return weight is not None and weight.value is False and weight.quality is Quality.GOOD
 
     def doors(self) -> Iterable[View]:
         """View each of the aircraft's doors, in station order."""

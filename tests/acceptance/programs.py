@@ -102,6 +102,7 @@ class Program:
         command: Sequence[str] = (),
         environment: Mapping[str, str] | None = None,
         stdin: Path | None = None,
+        stdout: Path | None = None,
     ) -> None:
         folder.mkdir(parents=True, exist_ok=True)
         stem = f"{next(_NUMBER)}"
@@ -117,7 +118,12 @@ class Program:
                 )
             self.pid = self._process.pid
         else:
-            files = {"in": str(stdin or os.devnull), "out": str(self._out), "err": str(self._err), "code": str(self._code)}
+            files = {
+                "in": str(stdin or os.devnull),
+                "out": str(stdout or self._out),
+                "err": str(self._err),
+                "code": str(self._code),
+            }
             order = {"arguments": list(arguments), "environment": environment, "folder": str(folder), **files}
             self.pid = self._order(order)
 
@@ -125,8 +131,8 @@ class Program:
     def _order(cls, order: Mapping[str, object]) -> int:
         if cls._nursery is None:
             cls._nursery = subprocess.Popen(
-                [sys.executable, "-m", "tests.acceptance.nursery"],
-                cwd=ROOT,
+                [sys.executable, str(Path(__file__).with_name("nursery.py"))],
+                env={**os.environ, "PYTHONPATH": str(ROOT)},
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 bufsize=0,
@@ -195,12 +201,13 @@ def sillwatch(
     *arguments: str,
     environment: Mapping[str, str] | None = None,
     stdin: Path | None = None,
+    stdout: Path | None = None,
     installed: bool = False,
 ) -> Program:
     """Start a command; ``installed`` takes the installed script itself, at the price of its imports."""
     if installed:
         return Program(folder, command=[SILLWATCH, *arguments], environment=environment)
-    return Program(folder, arguments=arguments, environment=environment, stdin=stdin)
+    return Program(folder, arguments=arguments, environment=environment, stdin=stdin, stdout=stdout)
 
 
 class Instance:

@@ -31,7 +31,7 @@ PLAYED = {"apron": "ZZ-", "pressure": "ZA-", "evacuation": "ZB-", "bad-sensor": 
 """Scenario → what its registrations begin with here, so that none meets another's."""
 
 EVENTS = f"sillwatch/v1/event/{SITE}/"
-STATUS = "sillwatch/v1/status/sillwatch"
+STATUS = "sillwatch/v1/status/"
 
 
 class Recorded(NamedTuple):
@@ -47,7 +47,7 @@ def recorded(make_broker: MakeBroker, tmp_path_factory: pytest.TempPathFactory) 
     """Play the apron to a live instance and keep what went in and what came out."""
     folder = tmp_path_factory.mktemp("recorded")
     with running_broker(make_broker("mosquitto")) as broker, running_instance(folder, broker) as instance:
-        with Watcher(broker.url, folder, EVENTS + "#", STATUS) as watcher:
+        with Watcher(broker.url, folder, EVENTS + "#", STATUS + "+") as watcher:
             sent = sum(_play(broker.url, folder))
             # Once it has ended, everything that it was given is judged and on record.
             assert instance.end()[0] == 0

@@ -69,6 +69,7 @@ class Bench:
     name = ""
     protocol = "auto"
     forgets_unacknowledged = False
+    queues_for_taken_over_sessions = False
     wire = True
 
     def __init__(self, folder: Path) -> None:
@@ -82,7 +83,7 @@ class Bench:
         raise NotImplementedError
 
     def feed(self, settings: MqttSettings, **callbacks: Any) -> MqttFeed | MemoryFeed:
-        return MqttFeed(settings, jitter=lambda: 0.0, **callbacks)
+        return MqttFeed(settings, jitter=lambda: 1.0, **callbacks)
 
     def cut(self, feed: Any) -> None:
         """Lose the feed's connection without a DISCONNECT."""
@@ -221,6 +222,7 @@ class AmqttBench(Bench):
     name = "amqtt"
     host: AmqttHost | None = None
     forgets_unacknowledged = True  # against [MQTT-4.4.0-1]: what was in flight when the connection broke is gone
+    queues_for_taken_over_sessions = True  # it takes such a session for away until it connects once more
     protocol = "3.1.1"  # it meets a version 5 CONNECT with silence; that "auto" copes is a test of its own
 
     def __init__(self, folder: Path) -> None:

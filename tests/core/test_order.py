@@ -345,6 +345,15 @@ def test_clock_skew_is_a_usual_offset_of_more_than_5_s(skew: float, skewed: bool
         assert (raised.door, raised.priority) == ("-", "advisory")
 
 
+def test_a_restart_forgets_no_skew_between_two_messages() -> None:
+    story = Story()
+    story.skew = -20
+    story.baseline().until(30)
+    story.skew = -3600
+    story.until(60)
+    assert story.types("clock-skew") == ["raised"]
+
+
 def test_one_slow_message_is_no_skew() -> None:
     story = alder().until(60)
     story.send(BEACON, True, at=61, time=41)

@@ -115,6 +115,16 @@ def test_its_text_names_the_readings() -> None:
     assert "latched, locked" in raised.data["text"]
 
 
+@pytest.mark.parametrize(("path", "door"), [("airframe/heartbeat", "-"), ("door/L1/heartbeat", "L1")])
+def test_a_heartbeat_that_calls_itself_bad_is_told_too(path: str, door: str) -> None:
+    story = alder()
+    story.send(path, 900, at=AT, quality="bad")
+    story.until(AT + 1)
+    assert story.types("signal-bad", door) == ["raised"]
+    story.send(path, 901, at=AT + 2)
+    assert story.types("signal-bad", door) == ["raised", "cleared"]
+
+
 def test_only_what_the_type_fits_is_asked_for() -> None:
     story = alder(beating=False)
     story.send("door/L1/ground_clear", True, at=2)

@@ -1,0 +1,214 @@
+"""One instance put together: what it starts, in which order it stops, and what it lets go of."""
+
+from __future__ import annotations
+
+import asyncio
+import fcntl
+import json
+import re
+import socket
+from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from monitor import wiring
+from monitor.config import Config, default_config_path, load
+from monitor.core.events import BrokerConnected, MonitorStarted, ReadingsArrived
+from monitor.ports import Message, Step
+from monitor.wiring import JOURNAL_FILE, Instance, InstanceError, run_instance
+from tests.stories import REG
+
+ROOT = "apron/v1/tarnwick"
+BROKER_AWAY = "mqtt://127.0.0.1:1"
+"""A port that nobody may listen on without being root, and nobody does."""
+
+Make = Callable[..., Instance]
+
+
+@pytest.fixture(scope="module")
+def shipped() -> Config:
+    return load(default_config_path(), environment={})
+
+
+@pytest.fixture
+def config(shipped: Config, tmp_path: Path) -> Config:
+    """The shipped config on a free port and a folder of its own, with no broker there."""
+    return replace(
+        shipped,
+        broker=shipped.broker.model_copy(update={"url": BROKER_AWAY}),
+        http=shipped.http.model_copy(update={"port": 0}),
+        data=shipped.data.model_copy(update={"directory": tmp_path / "data"}),
+    )
+
+
+@pytest.fixture
+async def make() -> AsyncIterator[Make]:
+    """Make instances; each that a test leaves running is stopped."""
+    made: list[Instance] = []
+
+    def make(config: Config, **options: Any) -> Instance:
+        made.append(Instance(config, **options))
+        return made[-1]
+
+    yield make
+    for instance in made:
+        if instance.url:
+            await instance.stop()
+
+
+async def ask(instance: Instance, path: str) -> httpx.Response:
+    async with httpx.AsyncClient(base_url=instance.url) as client:
+        return await client.get(path)
+
+
+def is_locked(folder: Path) -> bool:
+    """Tell whether somebody holds the journal's folder."""
+    for path in folder.glob("*lock*"):
+        with path.open("ab") as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                return True
+    return False
+
+
+class Ear:
+    """An observer that keeps every step."""
+
+    def __init__(self) -> None:
+        self.steps: list[Step] = []
+
+    def observe(self, step: Step) -> None:
+        self.steps.append(step)
+
+
+async def test_it_serves_without_a_broker(make: Make, config: Config) -> None:
+    instance = make(config)
+    url = await instance.start()
+    assert re.fullmatch(r"http://127\.0\.0\.1:\d+", url)
+    assert (await ask(instance, "/healthz")).status_code == 200
+    assert (await ask(instance, "/readyz")).json()["reasons"] == ["the broker is not connected"]
+    assert (await ask(instance, "/")).status_code == 200
+    assert "sillwatch_build_info" in (await ask(instance, "/metrics")).text
+    assert instance.desk.health()["site"] == "tarnwick"
+
+
+async def test_a_stop_leaves_the_folder_free_and_the_state_whole(make: Make, config: Config) -> None:
+    first = make(config)
+    await first.start()
+    folder = Path(config.data.directory)
+    assert is_locked(folder)
+    first._on_message(Message(f"{ROOT}/aircraft/{REG}/airframe/type", _reading("alder"), True), lambda: None)
+    await first.stop()
+    first.url = ""
+    assert not is_locked(folder)
+    assert (folder / JOURNAL_FILE).exists()
+    second = make(config)
+    await second.start()
+    assert [row["aircraft"] for row in second.desk.list_aircraft()] == [REG]
+
+
+async def test_a_message_is_settled_once_it_is_on_disk(make: Make, config: Config) -> None:
+    ear = Ear()
+    instance = make(config, observers=[ear])
+    await instance.start()
+    settled = asyncio.Event()
+    instance._on_message(Message(f"{ROOT}/aircraft/{REG}/airframe/type", _reading("alder"), False), settled.set)
+    assert not settled.is_set()
+    await asyncio.wait_for(settled.wait(), 10)
+    kinds = [type(step.event) for step in ear.steps]
+    assert kinds == [MonitorStarted, ReadingsArrived]
+    assert BrokerConnected not in kinds
+
+
+async def test_a_taken_port_lets_go_of_everything(make: Make, config: Config) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        instance = make(replace(config, http=config.http.model_copy(update={"port": port})))
+        with pytest.raises(InstanceError, match=rf"^cannot listen on 127\.0\.0\.1:{port}: "):
+            await instance.start()
+        assert not is_locked(Path(config.data.directory))
+
+
+async def test_a_missing_password_lets_go_of_everything(make: Make, config: Config, tmp_path: Path) -> None:
+    broker = config.broker.model_copy(update={"user": "sill", "password_file": tmp_path / "secret"})
+    instance = make(replace(config, broker=broker))
+    with pytest.raises(InstanceError, match="secret: no password to read on its first line"):
+        await instance.start()
+    assert not is_locked(Path(config.data.directory))
+
+
+async def test_a_second_instance_on_one_folder_is_refused(make: Make, config: Config) -> None:
+    first, second = make(config), make(config)
+    await first.start()
+    with pytest.raises(InstanceError) as refused:
+        await second.start()
+    assert str(config.data.directory) in str(refused.value)
+    assert "\n" not in str(refused.value)
+    assert (await ask(first, "/healthz")).status_code == 200
+
+
+async def test_it_runs_until_it_is_told_to_stop(config: Config) -> None:
+    stop, said = asyncio.Event(), asyncio.Queue[str]()
+    running = asyncio.create_task(run_instance(config, stop, said.put_nowait))
+    url = await asyncio.wait_for(said.get(), 10)
+    async with httpx.AsyncClient(base_url=url) as client:
+        assert (await client.get("/healthz")).status_code == 200
+    assert not running.done()
+    stop.set()
+    await asyncio.wait_for(running, 5)
+    assert not is_locked(Path(config.data.directory))
+    with socket.socket() as probe:
+        assert probe.connect_ex(("127.0.0.1", int(url.rpartition(":")[2]))) != 0
+
+
+async def test_it_ends_aloud_when_another_run_takes_over(config: Config) -> None:
+    stop, said = asyncio.Event(), asyncio.Queue[str]()
+    instances: list[Instance] = []
+
+    class Noted(Instance):
+        def __init__(self, config: Config) -> None:
+            super().__init__(config)
+            instances.append(self)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(wiring, "Instance", Noted)
+        running = asyncio.create_task(run_instance(config, stop, said.put_nowait))
+        await asyncio.wait_for(said.get(), 10)
+    instances[0]._on_superseded("2026-03-01T10:00:00.000Z")
+    with pytest.raises(InstanceError, match=r"started at 2026-03-01T10:00:00\.000Z, has taken over"):
+        await asyncio.wait_for(running, 5)
+    assert not is_locked(Path(config.data.directory))
+
+
+async def test_a_stop_does_not_wait_for_an_open_page(make: Make, config: Config) -> None:
+    instance = make(config)
+    url = await instance.start()
+    async with httpx.AsyncClient(base_url=url) as client, client.stream("GET", "/api/v1/stream") as answer:
+        lines = answer.aiter_lines()
+        assert await anext(lines)
+        await asyncio.wait_for(instance.stop(), 3)
+        instance.url = ""
+        async for _ in lines:
+            continue
+
+
+async def test_the_page_shows_what_a_person_did(make: Make, config: Config) -> None:
+    """Through the web, the desk and the engine to the journal and back."""
+    instance = make(config)
+    url = await instance.start()
+    instance._on_message(Message(f"{ROOT}/aircraft/{REG}/airframe/type", _reading("alder"), False), lambda: None)
+    async with httpx.AsyncClient(base_url=url) as client:
+        body = {"presence": "away", "by": "Ann", "reason": "left"}
+        answer = await client.post(f"/api/v1/aircraft/{REG}/presence", json=body)
+        assert (answer.status_code, answer.json()["presence"]) == (200, "away")
+        [row] = (await client.get("/api/v1/audit")).json()["items"]
+    assert (row["by"], row["action"], row["before"], row["after"]) == ("Ann", "declare-presence", "present", "away")
+
+
+def _reading(value: object) -> bytes:
+    return json.dumps({"time": 1772359200, "value": value}).encode()
