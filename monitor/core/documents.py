@@ -6,8 +6,8 @@ RFC 3339.
 
 from __future__ import annotations
 
-import hashlib
-from typing import Any, Final
+from collections.abc import Hashable
+from typing import Final
 
 from monitor.core.alert import Alert
 from monitor.core.door import State
@@ -160,21 +160,28 @@ def describe_door(view: View, *, site: str) -> Document:
     return document
 
 
-def fingerprint_door(view: View, door: DoorRecord, aircraft: AircraftRecord) -> str:
-    """Digest what a door's document says, leaving out ages and travel, to tell whether it must go out again."""
-    parts: list[Any] = [
+def fingerprint_door(view: View, door: DoorRecord, aircraft: AircraftRecord) -> int:
+    """Digest what a door's document says, leaving out ages and travel, to tell whether it must go out again.
+
+    The digest holds within one process only, so no snapshot carries it.
+    """
+    parts: list[Hashable] = [
         door.state,
         door.since,
         slide_word(view),
         is_blind(view),
         door.implausible,
         aircraft.stand,
-        aircraft.presence,
+        aircraft.presence.value,
         aircraft.simulated,
         door.deaf_to,
     ]
+    readings = door.readings
     for signal in STATE_SIGNALS:
-        reading = door.readings.get(signal)
-        if reading is not None:
-            parts.append((signal, None if signal == "travel" else reading.value, reading.quality, reading.stale))
-    return hashlib.blake2s(repr(parts).encode(), digest_size=8).hexdigest()
+        reading = readings.get(signal)
+        if reading is None:
+            parts.append(None)
+        else:
+            shown = None if signal == "travel" else reading.value
+            parts.append((shown, _WORST[reading.quality], reading.stale))
+    return hash(tuple(parts))

@@ -38,6 +38,10 @@ _LATCHING: Final = frozenset(rule.code for rule in DOOR_RULES if rule.latching)
 _UNSHOWN: Final = frozenset(DOOR_SIGNALS) - frozenset(documents.STATE_SIGNALS) | {"travel"}
 """Door signals whose value alone does not change the door's document."""
 
+_TRAVEL: Final = frozenset({"travel"})
+_IDLE: Final = _UNSHOWN - {"access", "barrier"}
+"""Door signals that neither the door's state nor what is remembered of it is read from."""
+
 _AIRCRAFT_INDEX: Final = index_rules(enumerate(AIRCRAFT_RULES))
 
 
@@ -61,15 +65,13 @@ class Settling(Lineup):
             if everything:
                 change.add("*")
             self._update_door(view, door, change, bundle=bundle, reset=reset)
-        heeded = self._heed(aircraft, airframe, air)
         deafened = everything or not air.isdisjoint(("life", "quality"))
         self._judge_aircraft(aircraft, airframe, air, changes, now)
-        for name, door in aircraft.doors.items():
-            door_changes = changes.get(name)
-            if door_changes is None and not heeded:
-                continue
+        heeded = self._heed(aircraft, airframe, air)
+        for name in aircraft.doors if heeded else views:
+            door = aircraft.doors[name]
             view = views.get(name) or View(self.record, now, aircraft, airframe, door)
-            door_changes = set() if door_changes is None else door_changes
+            door_changes = changes.get(name, set())
             self._judge_door(view, door, door_changes, heeded)
             if not door_changes <= _UNSHOWN or deafened:
                 relevant = deafened or not door_changes.isdisjoint(("life", "quality", "*"))
@@ -92,6 +94,12 @@ class Settling(Lineup):
 
     def _update_door(self, view: View, door: DoorRecord, changes: set[str], *, bundle: bool, reset: bool) -> None:
         now = view.now
+        if view.leaf_out is not door.leaf_out:
+            door.leaf_out = view.leaf_out
+            changes.add("leaf")
+        elif changes <= _IDLE and (changes != _TRAVEL or view.has_hold_open):
+            # A leaf on its way, a bottle's pressure: nothing that the door's state is read from.
+            return
         _note_access(view, door)
         if view.has_slide and view.true("slide_released") and not door.deployed and not reset:
             door.deployed = True
@@ -101,9 +109,6 @@ class Settling(Lineup):
             door.outside_since = None
         elif door.outside_since is None:
             door.outside_since = now
-        if view.leaf_out is not door.leaf_out:
-            door.leaf_out = view.leaf_out
-            changes.add("leaf")
         target = observe(view)
         if target is not State.ARMED_UNLOCKED:
             door.armed_moved_since = None

@@ -9,6 +9,9 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass, field
+from typing import Annotated
+
+from pydantic import Field
 
 from monitor.core.alert import Alert
 from monitor.core.signals import Quality, Value
@@ -130,7 +133,7 @@ class DoorRecord:
     readings: dict[str, Reading] = field(default_factory=dict)
     trackers: dict[str, Tracker] = field(default_factory=dict)
     raised: dict[str, int] = field(default_factory=dict)
-    shown: str = ""
+    shown: Annotated[int, Field(exclude=True)] = field(default=0, compare=False)
     deaf_to: tuple[tuple[str, ...], ...] = ()
 
 

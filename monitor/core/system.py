@@ -339,7 +339,7 @@ class System(Settling):
             self._end_everything(aircraft, now, "away")
         if before is Presence.AWAY:
             for door in aircraft.doors.values():
-                door.shown = ""
+                door.shown = 0
 
     def _end_everything(self, aircraft: AircraftRecord, now: int, reason: str) -> None:
         """End what was active, empty what is retained, and stop every clock where it is."""

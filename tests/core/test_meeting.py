@@ -7,9 +7,10 @@ from typing import Any
 
 import pytest
 
+from monitor.core import readout
 from monitor.core import system as core_system
 from tests.core.rule_cases import at_door
-from tests.stories import OUT, Story, alder, demo_site
+from tests.stories import ARMED, OUT, UNLOCKED, Story, alder, demo_site, healthy_door
 
 
 def test_a_visitor_of_a_known_type_needs_no_configuration() -> None:
@@ -147,3 +148,68 @@ def test_what_is_simulated_says_so() -> None:
     story.bundle({**at_door("H1", OUT), "airframe/engine_1_running": True}, at=5, **more)
     assert story.told("open-engine-running")[0].data["simulated"] is True
     assert story.door("H1")["simulated"] is True
+
+
+# Until the type is known
+
+
+def test_readings_wait_for_the_type_and_are_applied_together() -> None:
+    story = Story()
+    for at, (signal, value) in enumerate(healthy_door(demo_site().types["alder"].doors["CB"]).items()):
+        story.send(f"door/CB/{signal}", value, at=at)
+    story.send("door/CB/closed", False, at=20)
+    assert story.effects == []
+    assert readout.describe_row(story.system, story.system.record.aircraft[story.reg], story.now)["held"] == 7
+    story.send("airframe/type", "alder", at=21)
+    assert story.state("CB") == "ajar"
+    assert story.jumps() == [], "the last per signal, at one instant: from unknown, no jump"
+    assert readout.describe_row(story.system, story.system.record.aircraft[story.reg], story.now)["held"] == 0
+
+
+def test_what_waits_raises_as_if_it_came_with_the_type() -> None:
+    story = Story()
+    spec = demo_site().types["alder"].doors["L1"]
+    story.door_bundle("L1", healthy_door(spec), ARMED, UNLOCKED, at=1)
+    assert story.events == []
+    story.send("airframe/type", "alder", at=5)
+    assert [(e.code, e.at) for e in story.events] == [("armed-handle-moved", 5)]
+
+
+def test_what_waits_is_bounded_and_counted() -> None:
+    story = Story()
+    for number in range(1100):
+        story.send(f"door/D{number}/closed", True, at=number / 1000)
+    assert story.dropped() == ["held-overflow"] * (1100 - 1024)
+    document = readout.describe_aircraft(story.system, story.reg, story.now)
+    assert document is not None
+    assert document["held_readings"] == {"count": 1024, "dropped": 76}
+    story.send("door/D0/closed", False, at=2)
+    assert len(story.dropped()) == 76, "what waits already is replaced, not refused"
+
+
+def test_a_door_that_the_type_does_not_have_is_rejected_once_the_type_is_known() -> None:
+    story = Story()
+    story.send("door/L9/closed", True, at=1)
+    assert story.rejected() == []
+    story.send("airframe/type", "alder", at=2)
+    assert [(r.reason, r.topic) for r in story.rejected()] == [("unknown-door", story.topic("door/L9/closed"))]
+    story.send("door/L9/closed", False, at=3)
+    assert [r.reason for r in story.rejected()] == ["unknown-door"] * 2
+
+
+def test_another_type_while_present_is_rejected() -> None:
+    story = alder()
+    story.send("airframe/type", "birch", at=5)
+    assert [r.reason for r in story.rejected()] == ["type-conflict"]
+    assert story.system.record.aircraft[story.reg].type == "alder"
+
+
+def test_another_type_after_it_was_parked_leaves_nothing_of_the_first_behind() -> None:
+    story = alder()
+    story.door_bundle("L1", ARMED, UNLOCKED, at=5)
+    story.declare("powered_down")
+    story.send("airframe/type", "hazel", at=6)
+    assert story.standing() == set()
+    doors = set(demo_site().types["hazel"].doors)
+    story.declare("present")
+    assert set(story.states()) == doors
