@@ -6,6 +6,7 @@ people's actions go on to the engine.
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -24,6 +25,7 @@ class Feed(Protocol):
     """What is told of the broker connection."""
 
     connected: bool
+    listening: asyncio.Event
     reconnects: int
     dropped: int
 
@@ -109,6 +111,15 @@ class Desk:
         """One aircraft whole."""
         return readout.describe_aircraft(self._engine.system, reg, self.now())
 
+    def door_documents(self, reg: str) -> dict[str, Readout]:
+        """An aircraft's doors, each as its retained document."""
+        return readout.describe_doors(self._engine.system, reg, self.now())
+
+    def row(self, reg: str) -> Readout | None:
+        """One aircraft's row."""
+        aircraft = self._engine.system.record.aircraft.get(reg)
+        return None if aircraft is None else readout.describe_row(self._engine.system, aircraft, self.now())
+
     def alerts(self) -> list[Readout]:
         """Every alert that is not normal, most urgent first."""
         return readout.list_alerts(self._engine.system, self.now())
@@ -123,6 +134,9 @@ class Desk:
         reasons = []
         if not self._feed.connected:
             reasons.append("the broker is not connected")
+        elif not self._feed.listening.is_set():
+            # A connection alone hears nothing: what is sent before we subscribe is lost to us.
+            reasons.append("the broker does not deliver to us yet")
         if not self._records.healthy:
             reasons.append(f"the journal cannot be written: {self._records.last_error or 'it is behind'}")
         if lag > LAG_S_MAX:

@@ -2,8 +2,11 @@
 
 Owns everything that reaches below aiomqtt's surface: acknowledging by hand, taking
 messages straight from the socket's callback, and writing to the socket at once. No
-other module may touch ``_client``. A link is used once; a reconnect makes a new one,
-so that a packet identifier of an old connection can never be acknowledged on a new one.
+other module may touch ``_client``. A link is used once; a reconnect makes a new one, so
+that a packet identifier of an old connection can never be acknowledged on a new one.
+
+Measured: a message taken from aiomqtt's queue by a task costs about twice the processor
+time of one taken from the callback.
 """
 
 from __future__ import annotations

@@ -21,16 +21,25 @@ from monitor.core.times import SECOND, format_time
 from monitor.core.view import View
 
 
+def describe_doors(system: System, reg: str, now: int) -> dict[str, Document]:
+    """Write an aircraft's doors, each as its retained document; empty where it is not known."""
+    aircraft = system.record.aircraft.get(reg)
+    airframe = system.airframe(aircraft) if aircraft is not None else None
+    if aircraft is None or airframe is None:
+        return {}
+    return {
+        name: documents.describe_door(View(system.record, now, aircraft, airframe, door), site=system.site.name)
+        for name, door in aircraft.doors.items()
+    }
+
+
 def held_outputs(system: System, now: int) -> list[Effect]:
     """Every retained document that stands now, for publishing again after a reconnect."""
     held: list[Effect] = []
     for aircraft in system.record.aircraft.values():
-        airframe = system.airframe(aircraft)
-        if airframe is None or aircraft.presence is Presence.AWAY:
-            continue
-        for door in aircraft.doors.values():
-            view = View(system.record, now, aircraft, airframe, door)
-            held.append(PublishDoor(aircraft.reg, door.name, documents.describe_door(view, site=system.site.name)))
+        if aircraft.presence is not Presence.AWAY:
+            shown = describe_doors(system, aircraft.reg, now)
+            held.extend(PublishDoor(aircraft.reg, door, document) for door, document in shown.items())
     for reg, door_name, code, tracker in system.trackers():
         if tracker.alert is not None:
             place = system.place(reg, door_name, code, now)
@@ -38,13 +47,13 @@ def held_outputs(system: System, now: int) -> list[Effect]:
     return held
 
 
-def list_alerts(system: System, now: int) -> list[Document]:
-    """Every alert that is not normal, most urgent and newest first."""
+def list_alerts(system: System, now: int, aircraft: str | None = None) -> list[Document]:
+    """Every alert that is not normal, or those of one ``aircraft``, most urgent and newest first."""
     rank = {str(p): n for n, p in enumerate(reversed(Priority))}
     alerts = [
         system.ledger.describe(system.place(reg, door, code, now), tracker.alert)
         for reg, door, code, tracker in system.trackers()
-        if tracker.alert is not None
+        if tracker.alert is not None and aircraft in (None, reg)
     ]
     alerts.sort(key=lambda a: a["alert_id"])
     alerts.sort(key=lambda a: a["raised_at"], reverse=True)
@@ -142,7 +151,7 @@ def describe_aircraft(system: System, reg: str, now: int) -> Document | None:
             "seats": airframe.seats if airframe is not None else None,
             "signals": signals,
             "doors": doors,
-            "alerts": [alert for alert in list_alerts(system, now) if alert["aircraft"] == reg],
+            "alerts": list_alerts(system, now, reg),
             "deaf_to": documents.describe_deafness(aircraft.deaf_to),
             "held_readings": {"count": len(aircraft.held), "dropped": aircraft.held_dropped},
         }

@@ -32,6 +32,12 @@ class Reader(Protocol):
     def aircraft(self, reg: str) -> Readout | None:
         """One aircraft whole: its row with ``signals``, ``doors``, ``alerts``, ``deaf_to`` and ``held``."""
 
+    def door_documents(self, reg: str) -> dict[str, Readout]:
+        """An aircraft's doors, each as its retained document; empty for one that is not known."""
+
+    def row(self, reg: str) -> Readout | None:
+        """One aircraft's row of :meth:`list_aircraft`."""
+
     def alerts(self) -> list[Readout]:
         """Every alert that is not normal, as its document of the wire contract."""
 

@@ -36,6 +36,11 @@ _RETRY: Final = b"retry: 1000\n\n"
 _VOLATILE: Final = frozenset({"last_message_at", "age_s", "clock_offset_s"})
 
 
+def _lasting(row: Readout) -> Readout:
+    """Leave out what changes with every message."""
+    return {key: value for key, value in row.items() if key not in _VOLATILE}
+
+
 def encode_frame(name: str, data: Any, frame_id: str | None = None) -> bytes:
     """Write one event; JSON has no bare line break, so ``data`` is one line."""
     head = f"id: {frame_id}\nevent: {name}\ndata: " if frame_id else f"event: {name}\ndata: "
@@ -213,18 +218,10 @@ class Stream:
         return encode_frame("snapshot", data, f"{self._run}-{self._last}")
 
     def _doors_of(self, reg: str) -> dict[str, Readout]:
-        """Return an aircraft's door documents: as last sent, or asked for where none was sent in this run.
-
-        An aircraft's whole readout is too much work to ask for at every snapshot.
-        """
+        """Return an aircraft's door documents, kept while somebody watches: a snapshot is then little work."""
         doors = self._doors.get(reg)
         if doors is None:
-            whole = self._reader.aircraft(reg) or {}
-            doors = {
-                name: {key: value for key, value in door.items() if key != "signals"}
-                for name, door in whole.get("doors", {}).items()
-            }
-            self._doors[reg] = doors
+            doors = self._doors[reg] = self._reader.door_documents(reg)
         return doors
 
     def _beat_frame(self) -> bytes:
@@ -234,21 +231,27 @@ class Stream:
 
     def _send_door(self, effect: PublishDoor) -> None:
         reg, door, document = effect
-        if document is None:
+        if document is not None and reg not in self._rows:
+            self._introduce(reg)
+        if not self._clients:
+            self._doors.pop(reg, None)
+        elif document is None:
             self._doors_of(reg).pop(door, None)
         else:
-            if reg not in self._rows:
-                self._send_rows()
             self._doors_of(reg)[door] = document
         self._send("door", {"aircraft": reg, "door": door, "document": document})
+
+    def _introduce(self, reg: str) -> None:
+        """Send a new aircraft's row ahead of its doors."""
+        row = self._reader.row(reg)
+        if row is not None:
+            self._rows[reg] = _lasting(row)
+            self._send("aircraft", {"aircraft": reg, "document": self._rows[reg]})
 
     def _send_rows(self) -> None:
         """Send the rows that differ from the last sent, an aircraft that left as null."""
         self._dirty = False
-        rows = {
-            row["aircraft"]: {key: value for key, value in row.items() if key not in _VOLATILE}
-            for row in self._reader.list_aircraft()
-        }
+        rows = {row["aircraft"]: _lasting(row) for row in self._reader.list_aircraft()}
         before, self._rows = self._rows, rows
         for reg, row in rows.items():
             if before.get(reg) != row:

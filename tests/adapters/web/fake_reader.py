@@ -129,6 +129,12 @@ class FakeReader:
         doors = {name: {**document, "signals": {}} for name, document in self.doors[reg].items()}
         return {**self.rows[reg], "signals": {}, "doors": doors, "alerts": [], "deaf_to": [], "held": None}
 
+    def door_documents(self, reg: str) -> dict[str, Readout]:
+        return dict(self.doors.get(reg, {}))
+
+    def row(self, reg: str) -> Readout | None:
+        return self.rows.get(reg)
+
     def alerts(self) -> list[Readout]:
         return list(self.active)
 
