@@ -70,7 +70,6 @@ def run(
     data: Annotated[Path | None, typer.Option(help="The folder of the journal.")] = None,
 ) -> None:
     """Watch the aircraft of one site: readings in from a broker, alerts out, the page on HTTP."""
-    set_up_log()
     settings = load_config(config, {"broker": broker, "http": http, "data": None if data is None else str(data)})
     run_until_signal(
         lambda stop: run_instance(settings, stop, lambda url: typer.echo(f"serving {url}", err=True)),
@@ -166,6 +165,7 @@ async def _serve_until_signal(serve: Serve) -> None:
 
 def main() -> None:
     """Run the command line."""
+    set_up_log()
     for entry in entry_points(group="sillwatch.commands"):
         entry.load()(app)
     app()

@@ -67,7 +67,8 @@ def register(app: typer.Typer) -> None:
 async def _serve(
     config: Config, store: Path, scenario: Scenario, speed: float, seed: int, stop: asyncio.Event
 ) -> None:
-    broker = DefaultBroker(store)
+    # Nothing here outlives a power cut anyway; syncing every message would only slow a laptop down.
+    broker = DefaultBroker(store, sync_interval="2s")
     try:
         url = await broker.start()
     except BrokerError as error:

@@ -10,7 +10,7 @@ import enum
 from typing import Final
 
 from monitor.core.state import DroppedReading, DroppedRun, Reading, Sender
-from monitor.core.times import MINUTE, SECOND
+from monitor.core.times import HOUR, MINUTE, SECOND
 
 AHEAD_LIMIT: Final = 60 * SECOND
 """A stamp further ahead of our clock than this is ordered by its receipt."""
@@ -18,6 +18,8 @@ SAMPLE_AHEAD_LIMIT: Final = 30 * SECOND
 """A stamp further ahead than this says nothing about the usual offset."""
 LATE_AFTER: Final = 30 * SECOND
 CAUGHT_UP_WITHIN: Final = 5 * SECOND
+BACKLOG_MAX: Final = 24 * HOUR
+"""The longest backlog there can be: the session's expiry at the broker."""
 RESTART_AFTER: Final = 10 * SECOND
 OFFSET_MINUTES: Final = 10
 SKEW_LIMIT: Final = 5 * SECOND
@@ -101,7 +103,8 @@ def note_offset(sender: Sender, time: int, now: int) -> bool:
 
     The usual offset is the least of the last ten minutes *of listening*: silence does not
     age it, so that a backlog after a long outage is still seen as one. Late is more than
-    30 s behind that; the backlog ends within 5 s of it.
+    30 s behind that; the backlog ends within 5 s of it. No broker keeps a message longer
+    than a day for us, so more than that is a clock that was set back: it mutes nothing.
     """
     if sender.last_at is not None:
         sender.listened += min(now - sender.last_at, MINUTE)
@@ -116,7 +119,10 @@ def note_offset(sender: Sender, time: int, now: int) -> bool:
         # One such stamp says nothing of the clock; ten minutes without another kind do.
         sender.ahead = sender.ahead or sender.usual is None
         return False
-    if offsets and offsets[-1][0] == minute:
+    if sender.usual is not None and offset - sender.usual > BACKLOG_MAX:
+        offsets[:] = [(minute, offset)]
+        sender.usual, sender.backlog = offset, False
+    elif offsets and offsets[-1][0] == minute:
         if offset < offsets[-1][1]:
             offsets[-1] = (minute, offset)
             sender.usual = min(least for _, least in offsets)

@@ -396,3 +396,14 @@ def test_locks_and_slides_stay_right_through_it_all() -> None:
     story.skew = 0
     story.door_bundle("R1", {"handle_lifted": False}, LOCKED, DISARMED, at=170)
     assert (story.state("L1"), story.state("R1")) == ("armed", "closed_locked")
+
+
+def test_a_clock_set_back_by_decades_while_the_count_goes_on_marks_nothing_late() -> None:
+    """More than a day behind is no backlog: a broker keeps nothing for that long."""
+    story = alder()
+    story.send(HANDLE, False, at=20, seq=1)
+    story.skew = skew_to("1970")
+    story.send(HANDLE, True, at=21, seq=2)
+    (raised,) = story.told("armed-handle-moved", "L1")
+    assert (raised.at, raised.type) == (21, "raised")
+    assert "late" not in raised.data
