@@ -11,13 +11,14 @@ import asyncio
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import structlog
 
 from monitor.core import readout, snapshot
 from monitor.core.airframe import Site
-from monitor.core.effects import Effect, PublishEvent, RecordAudit, RejectInput
+from monitor.core.effects import Effect, PublishActive, PublishDoor, PublishEvent, RecordAudit, RejectInput
 from monitor.core.events import BrokerConnected, BrokerDisconnected, Command, Event, MonitorStarted
 from monitor.core.system import System
 from monitor.core.times import MILLISECOND, MINUTE, SECOND
@@ -189,10 +190,19 @@ class Engine:
         """The broker connection is lost."""
         self._take_event(BrokerDisconnected(why))
 
-    def held_outputs(self) -> list[Outgoing]:
-        """Every retained message that should stand on the broker now."""
-        held = (self._codec.encode(effect) for effect in readout.held_outputs(self.system, self._clock.now()))
-        return [outgoing for outgoing in held if outgoing is not None]
+    def held_outputs(self) -> dict[str, Callable[[], Outgoing | None]]:
+        """Every retained topic that should stand on the broker now, with what writes it as it then is."""
+        held: dict[str, Callable[[], Outgoing | None]] = {}
+        for reg, door, code in readout.held_places(self.system):
+            empty = PublishActive(reg, door, code, None) if code else PublishDoor(reg, door, None)
+            outgoing = self._codec.encode(empty)
+            if outgoing is not None:
+                held[outgoing.topic] = partial(self._write_held, reg, door, code)
+        return held
+
+    def _write_held(self, reg: str, door: str, code: str) -> Outgoing | None:
+        effect = readout.describe_held(self.system, reg, door, code, self._clock.now())
+        return None if effect is None else self._codec.encode(effect)
 
     def _take_event(self, event: Event, committed: Callable[[], None] | None = None) -> list[Effect]:
         received = time.perf_counter()

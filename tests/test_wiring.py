@@ -97,6 +97,16 @@ async def test_it_serves_without_a_broker(make: Make, config: Config) -> None:
     assert instance.desk.health()["site"] == "tarnwick"
 
 
+async def test_a_connection_that_delivers_nothing_is_not_ready(make: Make, config: Config) -> None:
+    """Between connecting and subscribing, what is sent is lost to us: nobody may rely on us yet."""
+    instance = make(config)
+    await instance.start()
+    instance._feed.connected = True
+    assert instance.desk.health()["reasons"] == ["the broker does not deliver to us yet"]
+    instance._feed.listening.set()
+    assert instance.desk.health()["ready"] is True
+
+
 async def test_a_stop_leaves_the_folder_free_and_the_state_whole(make: Make, config: Config) -> None:
     first = make(config)
     await first.start()

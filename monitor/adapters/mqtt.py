@@ -11,13 +11,13 @@ import asyncio
 import contextlib
 import random
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from typing import Any, Final, TypeVar
 
 import structlog
 
 from monitor.adapters.mqtt_link import Link, LinkError, Version
-from monitor.adapters.mqtt_settings import MqttSettings, OnMessage, Settle
+from monitor.adapters.mqtt_settings import Held, MqttSettings, OnMessage, Settle
 from monitor.adapters.mqtt_status import Verdict, judge_status
 from monitor.adapters.mqtt_topics import TopicFilters
 from monitor.ports import Message, Outgoing
@@ -47,7 +47,7 @@ class MqttFeed:
     ``on_message(message, settle)`` is called on the loop for each input, ``settle`` once it
     is durable. ``on_connected(session_present)`` comes before the first message of a
     connection, ``on_disconnected(why)`` when one that stood is lost. ``held_topics`` returns
-    every retained output that the engine holds now. ``on_superseded(started)`` says that a
+    every retained topic that the engine holds now, each with what writes its message. ``on_superseded(started)`` says that a
     later run of this instance is on; the feed then ends. ``jitter`` returns 0 to 1.
     """
 
@@ -58,7 +58,7 @@ class MqttFeed:
         on_message: OnMessage,
         on_connected: Callable[[bool], None],
         on_disconnected: Callable[[str], None],
-        held_topics: Callable[[], Iterable[Outgoing]],
+        held_topics: Callable[[], Held],
         on_superseded: Callable[[str], None],
         jitter: Callable[[], float] = random.random,
     ) -> None:
@@ -271,7 +271,7 @@ class MqttFeed:
             self._subscribed = True
         self._ever_connected = True
         self.listening.set()
-        stale = seen - {outgoing.topic for outgoing in self._held()}
+        stale = seen - self._held().keys()
         for topic in sorted(stale):
             self.publish(Outgoing(topic, b"", True))
         self.publish(Outgoing(settings.status_topic, settings.online, True))
@@ -289,18 +289,21 @@ class MqttFeed:
         await self._publish_held(link)
 
     async def _publish_held(self, link: Link) -> None:
-        waiting = deque(outgoing.topic for outgoing in self._held())
+        # What begins to be held meanwhile goes out by itself; what ceases is no longer written.
+        waiting = deque(self._held().values())
         while waiting and link.up:
-            current = {outgoing.topic: outgoing for outgoing in self._held()}
             for _ in range(min(HELD_BATCH, len(waiting))):
-                topic = waiting.popleft()
-                if topic in current:  # else it was emptied meanwhile, by a message of its own
-                    self.publish(current[topic])
+                outgoing = self._guarded(waiting.popleft())
+                if outgoing is not None:
+                    self.publish(outgoing)
             await link.drained(HELD_BATCH // 2)
 
-    def _held(self) -> list[Outgoing]:
+    def _held(self) -> Held:
+        return self._guarded(self.held_topics)
+
+    def _guarded(self, ask: Callable[[], _T]) -> _T:
         try:
-            return list(self.held_topics())
+            return ask()
         except Exception as error:
             self._fail(error)
             raise LinkError("the engine failed") from error
@@ -327,7 +330,7 @@ class MqttFeed:
     def _hear_own(self, topic: str) -> None:
         if self._sweeping is not None:
             self._sweeping.add(topic)
-        elif topic not in {outgoing.topic for outgoing in self._held()}:  # a broker that sends them late
+        elif topic not in self._held():  # a broker that sends them late
             self.publish(Outgoing(topic, b"", True))
 
     def _hear_status(self, message: Message) -> None:

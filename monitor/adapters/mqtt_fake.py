@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 
 from paho.mqtt.client import topic_matches_sub
 
-from monitor.adapters.mqtt_settings import MqttSettings, OnMessage
+from monitor.adapters.mqtt_settings import Held, MqttSettings, OnMessage
 from monitor.adapters.mqtt_status import Verdict, judge_status
 from monitor.ports import Message, Outgoing
 
@@ -146,7 +146,7 @@ class MemoryFeed:
         on_message: OnMessage,
         on_connected: Callable[[bool], None],
         on_disconnected: Callable[[str], None],
-        held_topics: Callable[[], Iterable[Outgoing]],
+        held_topics: Callable[[], Held],
         on_superseded: Callable[[str], None],
     ) -> None:
         self.settings = settings
@@ -233,15 +233,16 @@ class MemoryFeed:
         if self._ending.is_set():
             return
         self._broker.subscribe(self)
-        held = list(self.held_topics())
-        topics = {outgoing.topic for outgoing in held}
+        held = self.held_topics()
         for name in settings.outputs:
             for message in self._broker.matching(name):
-                if message.topic not in topics:
+                if message.topic not in held:
                     self.publish(Outgoing(message.topic, b"", True))
         self.publish(Outgoing(settings.status_topic, settings.online, True))
-        for outgoing in held:
-            self.publish(outgoing)
+        for write in held.values():
+            outgoing = write()
+            if outgoing is not None:
+                self.publish(outgoing)
         self._ever_connected = True
 
     async def _first_of(self, *events: asyncio.Event) -> None:

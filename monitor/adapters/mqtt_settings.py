@@ -6,13 +6,13 @@ Owns reading a broker's address. Never opens a connection.
 from __future__ import annotations
 
 import ssl
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Literal
 from urllib.parse import unquote, urlsplit
 
-from monitor.ports import Message
+from monitor.ports import Message, Outgoing
 
 Protocol = Literal["auto", "5", "3.1.1"]
 """The MQTT version to speak; ``auto`` tries 5 and falls back to 3.1.1 where 5 is refused."""
@@ -21,6 +21,9 @@ Settle = Callable[[], None]
 """Call it once the message is durable: only then is the delivery acknowledged to the broker."""
 
 OnMessage = Callable[[Message, Settle], None]
+
+Held = Mapping[str, Callable[[], Outgoing | None]]
+"""Retained topic → what writes its message as it is by then, ``None`` if it is held no longer."""
 
 _PORTS: Final = {"mqtt": 1883, "mqtts": 8883}
 

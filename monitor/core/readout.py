@@ -7,6 +7,7 @@ changes it.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 
 from monitor.core import documents
 from monitor.core.alert import AlertState, Priority
@@ -33,18 +34,29 @@ def describe_doors(system: System, reg: str, now: int) -> dict[str, Document]:
     }
 
 
-def held_outputs(system: System, now: int) -> list[Effect]:
-    """Every retained document that stands now, for publishing again after a reconnect."""
-    held: list[Effect] = []
+def held_places(system: System) -> Iterator[tuple[str, str, str]]:
+    """Every retained output that stands now: (reg, door, alert code), the code empty for a door's own."""
     for aircraft in system.record.aircraft.values():
         if aircraft.presence is not Presence.AWAY:
-            shown = describe_doors(system, aircraft.reg, now)
-            held.extend(PublishDoor(aircraft.reg, door, document) for door, document in shown.items())
-    for reg, door_name, code, tracker in system.trackers():
+            for door in aircraft.doors:
+                yield aircraft.reg, door, ""
+    for reg, door, code, tracker in system.trackers():
         if tracker.alert is not None:
-            place = system.place(reg, door_name, code, now)
-            held.append(PublishActive(reg, door_name, code, system.ledger.describe(place, tracker.alert)))
-    return held
+            yield reg, door, code
+
+
+def describe_held(system: System, reg: str, door: str, code: str, now: int) -> Effect | None:
+    """Write a retained output as it is now, for publishing again; ``None`` if it no longer stands."""
+    if code:
+        tracker = system.find_tracker(reg, door, code)
+        if tracker is None or tracker.alert is None:
+            return None
+        place = system.place(reg, door, code, now)
+        return PublishActive(reg, door, code, system.ledger.describe(place, tracker.alert))
+    view = system.view(reg, door, now)
+    if view.spec is None or view.aircraft is None or view.aircraft.presence is Presence.AWAY:
+        return None
+    return PublishDoor(reg, door, documents.describe_door(view, site=system.site.name))
 
 
 def list_alerts(system: System, now: int, aircraft: str | None = None) -> list[Document]:

@@ -327,6 +327,10 @@ class Broker:
 
     url = ""
 
+    @property
+    def pid(self) -> int:
+        raise AssertionError("a broker of no kind")
+
     def start(self) -> None:
         raise AssertionError("a broker of no kind")
 
@@ -339,6 +343,12 @@ class NatsBroker(Broker):
 
     def __init__(self, folder: Path) -> None:
         self._broker = DefaultBroker(folder)
+
+    @property
+    def pid(self) -> int:
+        pid = self._broker.pid
+        assert pid is not None
+        return pid
 
     def start(self) -> None:
         self.url = self._run(self._broker.start())
@@ -361,6 +371,11 @@ class MosquittoBroker(Broker):
         self._port = free_port()
         self._program: Program | None = None
         self.url = f"mqtt://{HOST}:{self._port}"
+
+    @property
+    def pid(self) -> int:
+        assert self._program is not None
+        return self._program.pid
 
     def start(self) -> None:
         self._folder.mkdir(parents=True, exist_ok=True)

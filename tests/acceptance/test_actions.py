@@ -12,6 +12,8 @@ from tests.acceptance.conftest import Live
 from tests.acceptance.programs import SITE, until
 from tests.stories import ARMED
 
+pytestmark = pytest.mark.broker
+
 
 def lift(live: Live, sender: Sender, door: str = "L1") -> dict[str, Any]:
     """An ``armed-handle-moved`` that stands."""

@@ -18,6 +18,8 @@ from tests.acceptance.conftest import Live, MakeBroker
 from tests.acceptance.programs import SITE, Instance, running_broker, until
 from tests.stories import ARMED, demo_site
 
+pytestmark = pytest.mark.broker
+
 REJECTED = "sillwatch_inputs_rejected_total"
 YEAR_S = 365.25 * 86400
 

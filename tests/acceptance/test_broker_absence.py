@@ -6,7 +6,9 @@ anything.
 
 from __future__ import annotations
 
+import os
 import re
+import signal
 import socket
 import threading
 import time
@@ -24,30 +26,48 @@ from tests.acceptance.conftest import MakeBroker
 from tests.acceptance.programs import HOST, SITE, Instance, until
 from tests.stories import ARMED, demo_site
 
+pytestmark = pytest.mark.broker
+
 SITE_EVENTS = f"sillwatch/v1/event/{SITE}/-/-/feed-lost"
 
 
-@pytest.fixture
-def nobody() -> Iterator[tuple[str, list[float]]]:
-    """The address of a listener that hangs up on everybody, and when somebody came."""
-    calls: list[float] = []
-    listener = socket.create_server((HOST, 0))
+class Nobody:
+    """A listener that is no broker: it hangs up on everybody, or keeps them and says nothing."""
 
-    def hang_up() -> None:
+    def __init__(self, *, hangs_up: bool) -> None:
+        self.calls: list[float] = []
+        self._hangs_up = hangs_up
+        self._kept: list[socket.socket] = []
+        self._listener = socket.create_server((HOST, 0))
+        self.url = f"mqtt://{HOST}:{self._listener.getsockname()[1]}"
+        self._thread = threading.Thread(target=self._accept)
+        self._thread.start()
+
+    def _accept(self) -> None:
         while True:
             try:
-                connection, _ = listener.accept()
+                connection, _ = self._listener.accept()
             except OSError:
                 return
-            calls.append(time.monotonic())
+            self.calls.append(time.monotonic())
+            self._kept.append(connection)
+            if self._hangs_up:
+                connection.close()
+
+    def close(self) -> None:
+        self._listener.shutdown(socket.SHUT_RDWR)
+        self._listener.close()
+        self._thread.join()
+        for connection in self._kept:
             connection.close()
 
-    thread = threading.Thread(target=hang_up)
-    thread.start()
-    yield f"mqtt://{HOST}:{listener.getsockname()[1]}", calls
-    listener.shutdown(socket.SHUT_RDWR)
-    listener.close()
-    thread.join()
+
+@pytest.fixture
+def nobody(request: pytest.FixtureRequest) -> Iterator[Nobody]:
+    """No broker; the parameter says whether it hangs up."""
+    nobody = Nobody(hangs_up=request.param)
+    yield nobody
+    nobody.close()
 
 
 def complaints(instance: Instance) -> list[datetime]:
@@ -56,9 +76,10 @@ def complaints(instance: Instance) -> list[datetime]:
     return [datetime.fromisoformat(stamp) for stamp in stamps]
 
 
-def test_it_keeps_trying_and_says_so_now_and_then(nobody: tuple[str, list[float]], tmp_path: Path) -> None:
-    url, calls = nobody
-    instance = Instance(tmp_path, url)
+@pytest.mark.parametrize("nobody", [True], indirect=True, ids=["hangs up"])
+def test_it_keeps_trying_and_says_so_now_and_then(nobody: Nobody, tmp_path: Path) -> None:
+    calls = nobody.calls
+    instance = Instance(tmp_path, nobody.url)
     try:
         instance.start(ready=False)
         until(lambda: len(calls) >= 5, "five attempts")
@@ -74,6 +95,42 @@ def test_it_keeps_trying_and_says_so_now_and_then(nobody: tuple[str, list[float]
         assert "Traceback" not in instance.err
     finally:
         instance.close()
+
+
+@pytest.mark.parametrize("nobody", [False], indirect=True, ids=["says nothing"])
+def test_it_ends_in_time_while_a_connection_hangs(nobody: Nobody, tmp_path: Path) -> None:
+    instance = Instance(tmp_path, nobody.url)
+    try:
+        instance.start(ready=False)
+        until(lambda: nobody.calls, "an attempt")
+        assert instance.get("/readyz").status_code == 503
+        code, took_s = instance.end()
+        assert code == 0
+        assert took_s < 3.0
+        assert "Traceback" not in instance.err
+    finally:
+        instance.close()
+
+
+def test_it_ends_in_time_while_its_broker_is_frozen(make_broker: MakeBroker, tmp_path: Path) -> None:
+    broker = make_broker("mosquitto")
+    broker.start()
+    instance = Instance(tmp_path, broker.url)
+    try:
+        instance.start()
+        Sender(broker.url, "ZT-1").arrive(demo_site().types["alder"])
+        instance.wait_door("ZT-1", "L1", "closed_locked")
+        os.kill(broker.pid, signal.SIGSTOP)
+        answer = instance.post("/api/v1/aircraft/ZT-1/presence", {"presence": "away", "by": "Ann"})
+        assert answer.status_code == 200, "people are answered all the same"
+        code, took_s = instance.end()
+        assert code == 0
+        assert took_s < 3.0
+        assert "Traceback" not in instance.err
+    finally:
+        os.kill(broker.pid, signal.SIGCONT)
+        instance.close()
+        broker.stop()
 
 
 def test_a_broker_that_comes_late(make_broker: MakeBroker, tmp_path: Path) -> None:

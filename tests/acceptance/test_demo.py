@@ -14,6 +14,8 @@ import pytest
 
 from tests.acceptance.programs import START_S, Program, children_of, is_alive, plain_environment, sillwatch, until
 
+pytestmark = pytest.mark.broker
+
 ALERT = re.compile(r"^\d\d:\d\d:\d\d  (warning|caution|advisory) +\w+ +[A-Z0-9-]+  \S.*$", re.MULTILINE)
 FIRST_ALERT_S = 40.0
 

@@ -25,6 +25,8 @@ from tests.acceptance.clients import Watcher
 from tests.acceptance.conftest import MakeBroker
 from tests.acceptance.programs import SITE, Program, running_broker, running_instance, sillwatch, until
 
+pytestmark = pytest.mark.broker
+
 SIMULATED_S = 150
 SPEED = 10
 PLAYED = {"apron": "ZZ-", "pressure": "ZA-", "evacuation": "ZB-", "bad-sensor": "ZC-", "slide-deployed": "ZD-"}

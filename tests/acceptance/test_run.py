@@ -24,6 +24,8 @@ from tests.acceptance.conftest import Live, MakeBroker
 from tests.acceptance.programs import SILLWATCH, SITE, Broker, Instance, running_broker, sillwatch, until
 from tests.stories import ARMED, demo_site
 
+pytestmark = pytest.mark.broker
+
 ALERT_KEYS = {
     *("alert_id", "code", "priority", "state", "site", "aircraft", "stand", "door", "raised_at", "changed_at"),
     *("text", "action", "consequence", "evidence", "basis"),

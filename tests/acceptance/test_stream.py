@@ -11,10 +11,13 @@ from contextlib import contextmanager
 from typing import Any, NamedTuple
 
 import httpx
+import pytest
 
 from tests.acceptance.conftest import Live
 from tests.acceptance.programs import Instance, until
 from tests.stories import ARMED
+
+pytestmark = pytest.mark.broker
 
 FRAMES_MAX = 5000
 

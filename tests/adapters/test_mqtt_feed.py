@@ -28,6 +28,8 @@ from tests.adapters.mqtt_peer import (
 
 STATUS = "sillwatch/v1/status/one"
 
+HELD = Outgoing("sillwatch/v1/door/t/A/L1", b"held", True)
+
 
 def make_feed(url: str, callbacks: dict[str, Any] | None = None, **overrides: Any) -> MqttFeed:
     given: dict[str, Any] = {
@@ -46,7 +48,7 @@ def make_feed(url: str, callbacks: dict[str, Any] | None = None, **overrides: An
         "on_message": lambda message, settle: settle(),
         "on_connected": lambda present: None,
         "on_disconnected": lambda why: None,
-        "held_topics": list,
+        "held_topics": dict,
         "on_superseded": lambda started: None,
     }
     return MqttFeed(MqttSettings(**(given | overrides)), **(calls | (callbacks or {})), jitter=lambda: 1.0)
@@ -126,7 +128,7 @@ async def test_a_password_never_reaches_the_log() -> None:
 
 async def test_the_set_up_is_in_order_and_the_sweep_ends_before_we_listen() -> None:
     async with listening() as listener:
-        feed = make_feed(listener.url, {"held_topics": lambda: [Outgoing("sillwatch/v1/door/t/A/L1", b"held", True)]})
+        feed = make_feed(listener.url, {"held_topics": lambda: {HELD.topic: lambda: HELD}})
         task = asyncio.create_task(feed.run())
         peer = await listener.accept()
         stale = publish_packet("sillwatch/v1/door/t/A/R1", b"old", mid=0, retain=True)
@@ -145,7 +147,7 @@ async def test_the_set_up_is_in_order_and_the_sweep_ends_before_we_listen() -> N
 
 async def test_a_retained_output_that_comes_late_is_emptied_too() -> None:
     async with listening() as listener:
-        feed = make_feed(listener.url, {"held_topics": lambda: [Outgoing("sillwatch/v1/door/t/A/L1", b"held", True)]})
+        feed = make_feed(listener.url, {"held_topics": lambda: {HELD.topic: lambda: HELD}})
         task = asyncio.create_task(feed.run())
         peer = await listener.accept()
         await answer_set_up(peer)

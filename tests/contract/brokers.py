@@ -17,6 +17,7 @@ import sys
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -331,7 +332,9 @@ class Rig:
             on_message=self._on_message,
             on_connected=self.connections.append,
             on_disconnected=self.losses.append,
-            held_topics=lambda: [Outgoing(topic, payload, True) for topic, payload in self.held.items()],
+            held_topics=lambda: {
+                topic: partial(Outgoing, topic, payload, True) for topic, payload in self.held.items()
+            },
             on_superseded=self.superseded.append,
         )
 
