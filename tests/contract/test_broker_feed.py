@@ -98,7 +98,7 @@ async def test_order_is_kept_and_answers_come_in_order(bench: Bench, make_rig: M
     async with rig.running(), bench.witness(rig.event("echo")) as witness:
         expected = [b"%d" % number for number in range(count)]
         await asyncio.gather(*(witness.publish(rig.input("closed"), payload) for payload in expected))
-        await until(lambda: len(witness.seen) >= count, "every answer")
+        await until(lambda: len(witness.payloads(rig.event("echo"))) >= count, "every answer")
         assert rig.got() == expected
         assert witness.payloads(rig.event("echo")) == expected
         await until(lambda: rig.feed.unacked == 0, "every acknowledgement")
