@@ -55,6 +55,8 @@ class Settling(Lineup):
         airframe = self.airframe(aircraft)
         if airframe is None or aircraft.presence is Presence.AWAY:
             return
+        if len(changes) == 1 and self._is_idle(aircraft, airframe, changes, now):
+            return
         air = changes.get(None, set())
         everything = "*" in air
         views: dict[str, View] = {}
@@ -76,6 +78,19 @@ class Settling(Lineup):
             if not door_changes <= _UNSHOWN or deafened:
                 relevant = deafened or not door_changes.isdisjoint(("life", "quality", "*"))
                 self._show_door(view, door, aircraft, refresh_deafness=relevant)
+
+    def _is_idle(self, aircraft: AircraftRecord, airframe: AirframeType, changes: Changes, now: int) -> bool:
+        """Tell at once what most readings are: a leaf on its way, which changes nothing that anything reads."""
+        ((name, names),) = changes.items()
+        if name is None or not names <= _IDLE:
+            return False
+        door = aircraft.doors[name]
+        view = View(self.record, now, aircraft, airframe, door)
+        return (
+            view.leaf_out is door.leaf_out
+            and (names != _TRAVEL or view.has_hold_open)
+            and self._door_index(view).keys().isdisjoint(names)
+        )
 
     def _heed(self, aircraft: AircraftRecord, airframe: AirframeType, air: set[str]) -> set[str]:
         """Leave out a change of pressure that stays too low to matter at any door: it comes every few seconds."""

@@ -11,6 +11,7 @@ goes to the file that the order names.
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import signal
@@ -68,6 +69,7 @@ def _become(order: dict[str, object]) -> None:
 
 def wait_for_birth() -> bool:
     """Fork on every order; returns true in a child that is to go on as the command."""
+    gc.freeze()
     signal.signal(signal.SIGCHLD, _reap)
     for line in _orders():
         order = json.loads(line)
