@@ -11,6 +11,7 @@ goes to the file that the order names.
 
 from __future__ import annotations
 
+import ctypes
 import gc
 import json
 import os
@@ -23,6 +24,8 @@ from types import FrameType
 import simulators.cli
 import simulators.demo  # noqa: F401 imported for the children's sake
 from monitor.cli import main
+
+PR_SET_PDEATHSIG = 1
 
 _code_files: dict[int, Path] = {}
 
@@ -49,7 +52,9 @@ def _reap(number: int = 0, frame: FrameType | None = None) -> None:
 
 
 def _become(order: dict[str, object]) -> None:
-    """Turn this child into the ordered process."""
+    """Turn this child into the ordered process; it ends with the nursery, as that does with the tests."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
     signal.signal(signal.SIGCHLD, signal.SIG_DFL)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGCHLD})
     for number, path in ((0, str(order["in"])), (1, str(order["out"])), (2, str(order["err"]))):

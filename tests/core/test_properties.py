@@ -181,7 +181,8 @@ def test_what_is_published_is_what_stands(ops: list[Op]) -> None:
     story = Story().baseline()
     for op in ops:
         play(story, op)
-        held = readout.held_outputs(story.system, story.now)
+        places = list(readout.held_places(story.system))
+        held = [readout.describe_held(story.system, *place, story.now) for place in places]
         active = {(e.aircraft, e.door, e.code): e.document for e in held if isinstance(e, PublishActive)}
         assert {place: doc for place, doc in story.active.items() if doc is not None} == active, op
         aircraft = story.system.record.aircraft[story.reg]
