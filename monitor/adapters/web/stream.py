@@ -124,6 +124,8 @@ class Stream:
         self._dirty = True
         self._snapshot: tuple[int, int, bytes] | None = None
         self._closed = False
+        self._ring_max = ring_max
+        self._watched = -ring_max
         self.resyncs = 0
         """How many times a slow client was sent back to a snapshot, since the start."""
 
@@ -169,6 +171,7 @@ class Stream:
 
     def forget(self, client: Client) -> None:
         """Take a client out."""
+        self._watched = self._last
         self._clients.discard(client)
 
     def close(self) -> None:
@@ -262,6 +265,10 @@ class Stream:
 
     def _send(self, name: str, data: Readout) -> None:
         self._last += 1
+        if not self._clients and self._last - self._watched > self._ring_max:
+            # Nobody watches, and whoever did is too far behind for anything but a snapshot.
+            self._ring.clear()
+            return
         frame = encode_frame(name, data, f"{self._run}-{self._last}")
         self._ring.append((self._last, frame))
         self._offer(frame)
