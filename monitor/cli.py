@@ -28,7 +28,7 @@ from monitor.config import Config, ConfigError, default_config_path, load
 from monitor.config import check as check_config
 from monitor.core.rules import known_parameters
 from monitor.core.system import System
-from monitor.wiring import InstanceError, run_instance
+from monitor.ports import InstanceError
 
 app: Final = typer.Typer(
     help="Live door states, hazards and answers for aircraft on the ground. Advisory only: it does not replace "
@@ -70,6 +70,9 @@ def run(
     data: Annotated[Path | None, typer.Option(help="The folder of the journal.")] = None,
 ) -> None:
     """Watch the aircraft of one site: readings in from a broker, alerts out, the page on HTTP."""
+    # The web server's parts take a second to import: only those who run them wait for it.
+    from monitor.wiring import run_instance
+
     settings = load_config(config, {"broker": broker, "http": http, "data": None if data is None else str(data)})
     run_until_signal(
         lambda stop: run_instance(settings, stop, lambda url: typer.echo(f"serving {url}", err=True)),

@@ -18,7 +18,15 @@ import structlog
 
 from monitor.core import readout, snapshot
 from monitor.core.airframe import Site
-from monitor.core.effects import Effect, PublishActive, PublishDoor, PublishEvent, RecordAudit, RejectInput
+from monitor.core.effects import (
+    Effect,
+    PublishActive,
+    PublishDoor,
+    PublishEvent,
+    RecordAudit,
+    RefuseCommand,
+    RejectInput,
+)
 from monitor.core.events import BrokerConnected, BrokerDisconnected, Command, Event, MonitorStarted
 from monitor.core.system import System
 from monitor.core.times import MILLISECOND, MINUTE, SECOND
@@ -49,15 +57,30 @@ def take_message(system: System, codec: Codec, message: Message, now: int) -> tu
         if isinstance(part, RejectInput):
             effects.append(part)
             continue
-        try:
-            effects.extend(system.step(part, now))
-        except Exception as error:
-            # A fault of ours must not become one of every restart: the delivery is set aside for a
-            # person to read, aloud, and the next one is taken. A restart meets it the same way.
-            _log.exception("a delivery could not be judged", action="judge", topic=message.topic)
-            effects.extend(system.abandon())
-            effects.append(RejectInput(FAULT, message.topic, f"internal fault: {error!r}"))
+        effects.extend(take_event(system, part, now, message.topic))
     return parts[0], effects
+
+
+def take_event(system: System, event: Event, now: int, topic: str = "") -> list[Effect]:
+    """Take one event; a fault of ours is set aside with it, for a person to read, and never ends the run.
+
+    Restoring meets the same fault at the same event and goes on the same way.
+    """
+    try:
+        return system.step(event, now)
+    except Exception as error:
+        _log.exception("an event could not be judged", action="judge", topic=topic, met=type(event).__name__)
+        detail = f"internal fault at {type(event).__name__}: {error!r}"
+        return [*system.abandon(), RejectInput(FAULT, topic, detail), RefuseCommand("refused", detail)]
+
+
+def let_time_pass(system: System, now: int) -> list[Effect]:
+    """Judge what fell due; what cannot be judged is off the queue, and what comes after it still is."""
+    try:
+        return system.advance(now)
+    except Exception:
+        _log.exception("a deadline could not be judged", action="judge")
+        return system.abandon()
 
 
 def take_entry(system: System, codec: Codec, entry: Entry) -> list[Effect]:
@@ -65,8 +88,8 @@ def take_entry(system: System, codec: Codec, entry: Entry) -> list[Effect]:
     if entry.kind == MESSAGE:
         return take_message(system, codec, Message(entry.topic, entry.payload, entry.retained), entry.at)[1]
     if entry.kind == CLOCK:
-        return system.advance(entry.at)
-    return system.step(codec.decode_event(entry.kind, entry.payload), entry.at)
+        return let_time_pass(system, entry.at)
+    return take_event(system, codec.decode_event(entry.kind, entry.payload), entry.at)
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +230,7 @@ class Engine:
     def _take_event(self, event: Event, committed: Callable[[], None] | None = None) -> list[Effect]:
         received = time.perf_counter()
         now = self._clock.now()
-        effects = self.system.step(event, now)
+        effects = take_event(self.system, event, now)
         self._publish(effects)
         kind, body = self._codec.encode_event(event)
         self._append(now, kind, "", body, False, effects, committed)
@@ -233,12 +256,7 @@ class Engine:
         self._timer = None
         self._timer_due = None
         now = self._clock.now()
-        try:
-            effects = self.system.advance(now)
-        except Exception:
-            # What fell due is off the queue already, so what comes after it is still judged.
-            _log.exception("a deadline could not be judged", action="judge")
-            effects = self.system.abandon()
+        effects = let_time_pass(self.system, now)
         self._publish(effects)
         if effects:
             self._append(now, CLOCK, "", b"", False, effects, None)

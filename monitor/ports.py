@@ -85,6 +85,10 @@ class Snapshot:
     body: bytes
 
 
+class InstanceError(RuntimeError):
+    """The instance cannot start or go on; the message is one line for a person."""
+
+
 class JournalError(Exception):
     """The journal cannot be used; the message is one sentence for a person."""
 

@@ -29,7 +29,7 @@ from monitor.adapters.wire import Wire
 from monitor.config import Config
 from monitor.core.times import HOUR, format_time
 from monitor.engine import Engine, Restored, restore
-from monitor.ports import JournalError, Message, Observer, Outgoing
+from monitor.ports import InstanceError, JournalError, Message, Observer, Outgoing
 
 JOURNAL_FILE: Final = "journal.sqlite3"
 INPUTS_KEPT: Final = 24 * HOUR
@@ -47,11 +47,7 @@ def _favour_the_loop() -> None:
     sys.setswitchinterval(0.001)
     gc.collect()
     gc.freeze()
-    gc.set_threshold(50_000, 20, 100)
-
-
-class InstanceError(RuntimeError):
-    """The instance cannot start or go on; the message is one line for a person."""
+    gc.set_threshold(5_000, 50, 1000)
 
 
 class _Outlet:

@@ -13,7 +13,7 @@ import sys
 import tempfile
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 import structlog
 import typer
@@ -25,10 +25,13 @@ from monitor.adapters.terminal import draw_site
 from monitor.cli import fail, load_config, run_until_signal
 from monitor.config import Config
 from monitor.core.times import format_time
-from monitor.wiring import Instance, InstanceError
+from monitor.ports import InstanceError
 from simulators.apron import Apron
 from simulators.rig import run_rig, wall_clock
 from simulators.scenario import Scenario, find_scenario, load_scenario
+
+if TYPE_CHECKING:
+    from monitor.wiring import Instance
 
 SPEED_MIN: Final = 0.5
 SPEED_MAX: Final = 20.0
@@ -64,9 +67,10 @@ def register(app: typer.Typer) -> None:
     app.command("demo")(demo)
 
 
-async def _serve(
-    config: Config, store: Path, scenario: Scenario, speed: float, seed: int, stop: asyncio.Event
-) -> None:
+async def _serve(config: Config, store: Path, scenario: Scenario, speed: float, seed: int, stop: asyncio.Event) -> None:
+    # Imported here, since every command reads this module and few run an instance.
+    from monitor.wiring import Instance
+
     # Nothing here outlives a power cut anyway; syncing every message would only slow a laptop down.
     broker = DefaultBroker(store, sync_interval="2s")
     try:

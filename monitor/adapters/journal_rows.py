@@ -15,15 +15,12 @@ from typing import Any, Final, NamedTuple
 
 import orjson
 
-from monitor.core.effects import PublishEvent, RecordAudit, RejectInput
+from monitor.core.effects import EVENT_TYPE_PREFIX, PublishEvent, RecordAudit, RejectInput
 from monitor.core.times import format_time
 from monitor.ports import Entry, Readout, Snapshot
 
 DELIVERY: Final = "message"
 """The kind of an entry that came from the broker."""
-
-EVENT_TYPE_PREFIX: Final = "sillwatch.alert."
-"""What a lifecycle event's type begins with on the wire."""
 
 QUARANTINED_BYTES: Final = 1024
 """How much of a rejected payload is kept beside its reason."""

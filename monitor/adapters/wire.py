@@ -37,7 +37,15 @@ from monitor.adapters.wire_topics import (
     parse_output_topic,
     parse_reading_path,
 )
-from monitor.core.effects import Document, Effect, PublishActive, PublishDoor, PublishEvent, RejectInput
+from monitor.core.effects import (
+    EVENT_TYPE_PREFIX,
+    Document,
+    Effect,
+    PublishActive,
+    PublishDoor,
+    PublishEvent,
+    RejectInput,
+)
 from monitor.core.events import Event, Item, ReadingsArrived, StandReadingArrived
 from monitor.core.signals import AIRFRAME_SIGNALS, Quality, RejectedValueError, Signal, Value
 from monitor.core.times import format_time
@@ -185,7 +193,7 @@ class Wire:
             "specversion": "1.0",
             "id": effect.id,
             "source": self._source,
-            "type": f"sillwatch.alert.{effect.type}",
+            "type": f"{EVENT_TYPE_PREFIX}{effect.type}",
             "subject": f"{effect.aircraft}/{effect.door}",
             "time": format_time(effect.time),
             "datacontenttype": "application/json",

@@ -7,9 +7,12 @@ adds nothing.
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 Document = dict[str, Any]
+
+EVENT_TYPE_PREFIX: Final = "sillwatch.alert."
+"""What stands before :attr:`PublishEvent.type` wherever an event is told outside."""
 
 
 class PublishDoor(NamedTuple):

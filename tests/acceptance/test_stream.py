@@ -122,7 +122,7 @@ def test_a_known_id_goes_on_from_there(live_mosquitto: Live) -> None:
         missed = read_until(frames, lambda frame: frame.name == "beat")
     assert "snapshot" not in [frame.name for frame in missed]
     events = [frame.data["type"] for frame in missed if frame.name == "event" and frame.data["aircraft"] == sender.reg]
-    assert events == ["cleared"]
+    assert events == ["sillwatch.alert.cleared"]
     assert last.id not in [frame.id for frame in missed]
 
 

@@ -6,6 +6,7 @@ instead of passing it by.
 
 from __future__ import annotations
 
+import abc
 import asyncio
 import contextlib
 import importlib.util
@@ -64,7 +65,7 @@ class Witness:
         return [message.payload for message in self.seen if message.topic == topic]
 
 
-class Bench:
+class Bench(abc.ABC):
     """One broker under test."""
 
     name = ""
@@ -77,11 +78,11 @@ class Bench:
         self.folder = folder
         self.url = ""
 
-    async def start(self) -> None:
-        raise NotImplementedError
+    @abc.abstractmethod
+    async def start(self) -> None: ...
 
-    async def stop(self) -> None:
-        raise NotImplementedError
+    @abc.abstractmethod
+    async def stop(self) -> None: ...
 
     def feed(self, settings: MqttSettings, **callbacks: Any) -> MqttFeed | MemoryFeed:
         return MqttFeed(settings, jitter=lambda: 1.0, **callbacks)
@@ -141,8 +142,8 @@ class ProcessBench(Bench):
         self.url = f"mqtt://{HOST}:{self.port}"
         self._process: subprocess.Popen[bytes] | None = None
 
-    def command(self) -> list[str]:
-        raise NotImplementedError
+    @abc.abstractmethod
+    def command(self) -> list[str]: ...
 
     async def start(self) -> None:
         command = self.command()

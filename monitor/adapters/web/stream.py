@@ -20,7 +20,7 @@ import orjson
 
 from monitor.adapters.web.ports import Reader
 from monitor.adapters.web.problems import ProblemError
-from monitor.core.effects import PublishActive, PublishDoor, PublishEvent
+from monitor.core.effects import EVENT_TYPE_PREFIX, PublishActive, PublishDoor, PublishEvent
 from monitor.core.times import SECOND, format_time
 from monitor.ports import Readout, Step
 
@@ -154,6 +154,7 @@ class Stream:
             elif isinstance(effect, PublishEvent):
                 data = effect._asdict()
                 data["time"] = format_time(effect.time)
+                data["type"] = f"{EVENT_TYPE_PREFIX}{effect.type}"
                 self._send("event", data)
 
     def join(self, last_event_id: str | None) -> Client:
