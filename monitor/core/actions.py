@@ -114,6 +114,8 @@ def _apply(
     elif isinstance(event, AlertUnshelved):
         done, action = _unshelve(system, place, tracker), "unshelve"
     else:
+        if place.rule.latching:
+            raise _RefusedError("conflict", f"{place.rule.code} ends by its door's reset; reset the door instead")
         if not alert.blind:
             raise _RefusedError("conflict", "only a blind alert is closed by a person; this one's inputs are known")
         done, action = ledger.dismiss(place, tracker, by=event.by, reason=event.reason or "closed by a person"), "close"
@@ -139,7 +141,6 @@ def _shelve(system: System, place: Place, tracker: Tracker, event: AlertShelved)
     if tracker.alert is None or tracker.alert.state is AlertState.SHELVED:
         return False
     tracker.alert.shelved_until = event.until
-    done = False
     if tracker.alert.state in (AlertState.SUPPRESSED, AlertState.OUT_OF_SERVICE):
         tracker.alert.shelved_until = None
         return False

@@ -81,7 +81,7 @@ class Intake:
                 aircraft.newest_time = max(event.time, aircraft.newest_time or event.time)
             return taken
         if taken:
-            note_taken(sender, event.time, now)
+            note_taken(sender, event.topic, event.time, now)
             self._note_clock(sender, event.time)
         if dropped:
             self._readmit(sender, dropped)
@@ -106,6 +106,8 @@ class Intake:
         if aircraft.live_at is None and aircraft.left_on_broker:
             aircraft.left_on_broker = False
             self.mark(None, "*")
+        if aircraft.live_at is None and (aircraft.readings or aircraft.doors):
+            aircraft.calm_until = max(aircraft.calm_until, now + LIFE_LIMIT)
         if aircraft.sent_away and silent:
             aircraft.sent_away = False
         if silent:
@@ -125,9 +127,19 @@ class Intake:
             self.mark(None, "clock")
 
     def _readmit(self, sender: Sender, dropped: dict[str, DroppedReading]) -> None:
-        for held in note_dropped(sender, self.event.topic, dropped, self.now):
+        readmitted = note_dropped(sender, self.event.topic, dropped, self.now)
+        for held in readmitted.held:
+            unit = sender
+            door = self.aircraft.doors.get(held.door) if held.door is not None else None
+            if not readmitted.whole and door is not None and not self.event.bundle:
+                # One door's unit has a clock of its own now: judged by the aircraft's it would be late for ever.
+                if door.sender is None or door.sender is sender:
+                    door.sender = Sender(epoch=sender.epoch + 1)
+                unit = door.sender
             item = Item(held.door, held.signal, held.value, held.quality)
-            self._take_item(item, held.time, held.seq, held.bundle, sender)
+            self._take_item(item, held.time, held.seq, held.bundle, unit, forced=True)
+            if not readmitted.whole and held.time is not None and unit is not sender:
+                self._note_clock(unit, held.time)
 
     def mark(self, door: str | None, change: str) -> None:
         """Note that something changed."""
@@ -136,7 +148,9 @@ class Intake:
             changes = self.changes[door] = set()
         changes.add(change)
 
-    def _take_item(self, item: Item, time: int | None, seq: int | None, bundle: bool, sender: Sender) -> Verdict | None:
+    def _take_item(
+        self, item: Item, time: int | None, seq: int | None, bundle: bool, sender: Sender, forced: bool = False
+    ) -> Verdict | None:
         """Take one reading if its order allows; ``None`` where it was rejected instead."""
         aircraft = self.aircraft
         record: DoorRecord | None = None
@@ -158,7 +172,7 @@ class Intake:
             readings, key = record.readings, item.signal
         last = readings.get(key)
         verdict = decide_order(last, time=time, seq=seq, bundle=bundle, now=self.now, epoch=sender.epoch)
-        if verdict is not Verdict.TAKEN:
+        if verdict is not Verdict.TAKEN and not forced:
             return verdict
         ahead = time is not None and time > self.now + AHEAD_LIMIT
         fresh = Reading(item.value, item.quality, time, seq, bundle, ahead, self.now, sender.epoch)

@@ -38,11 +38,12 @@ class Judgement(NamedTuple):
 _NOTHING = Judgement(None, "", frozenset(), frozenset())
 
 
-def _time_level(level: Level, truth: Truth, now: int, cause: str) -> None:
+def _time_level(level: Level, truth: Truth, now: int, cause: str, *, late: bool) -> None:
     """Run, pause or wind back a level's clock: an unknown condition pauses it."""
     if truth:
         level.held = True
-        level.cause = level.cause or cause
+        if not level.cause:
+            level.cause, level.late = cause, late
         if level.since is None:
             level.since = now
     elif truth is None:
@@ -54,10 +55,11 @@ def _time_level(level: Level, truth: Truth, now: int, cause: str) -> None:
         level.ran = 0
         level.since = None
         level.cause = ""
+        level.late = False
 
 
 def judge(
-    rule: Rule, view: View, parameters: Parameters, tracker: Tracker | None, cause: str
+    rule: Rule, view: View, parameters: Parameters, tracker: Tracker | None, cause: str, *, late: bool = False
 ) -> tuple[Judgement, Tracker | None]:
     """Judge one rule at one place at ``view.now``.
 
@@ -81,7 +83,7 @@ def judge(
     reached: Priority | None = None
     reached_cause = ""
     for spec, level, truth in zip(rule.levels, tracker.levels, truths, strict=True):
-        _time_level(level, truth, now, cause)
+        _time_level(level, truth, now, cause, late=late)
         if not truth or level.since is None:
             continue
         delay = round(parameters[spec.delay] * SECOND) if spec.delay else 0

@@ -7,7 +7,7 @@ times only, never what a reading means.
 from __future__ import annotations
 
 import enum
-from typing import Final
+from typing import Final, NamedTuple
 
 from monitor.core.state import DroppedReading, DroppedRun, Reading, Sender
 from monitor.core.times import HOUR, MINUTE, SECOND
@@ -57,8 +57,9 @@ def decide_order(
     return Verdict.OLDER
 
 
-def note_taken(sender: Sender, time: int | None, now: int) -> None:
+def note_taken(sender: Sender, topic: str, time: int | None, now: int) -> None:
     """Remember a reading that was taken; one that is not behind ends a run of dropped ones."""
+    sender.runs.pop(topic, None)
     if time is None or time > now + AHEAD_LIMIT:
         return
     if sender.latest is None or time >= sender.latest:
@@ -66,36 +67,59 @@ def note_taken(sender: Sender, time: int | None, now: int) -> None:
         sender.dropped = None
 
 
-def note_dropped(sender: Sender, topic: str, readings: dict[str, DroppedReading], now: int) -> list[DroppedReading]:
-    """Remember a message of which every reading was dropped; return what a restart lets in.
+class Readmission(NamedTuple):
+    """What a restart lets in: the newest dropped readings, of the ``whole`` sender or of one topic's unit."""
+
+    held: list[DroppedReading]
+    whole: bool
+
+
+_NOTHING: Final = Readmission([], False)
+
+
+def note_dropped(sender: Sender, topic: str, readings: dict[str, DroppedReading], now: int) -> Readmission:
+    """Remember what was dropped of a message; return what a restart lets in.
 
     Dropped readings that themselves advance, by ``seq`` on their topic or by ``time``, for
     10 s with nothing newer taken in between mean that the sender restarted: the newest
-    dropped reading of each signal then counts after all. Mere repeats never advance.
+    dropped reading of each signal then counts after all. Where the sender goes on as ever
+    and only one topic's readings are dropped, the unit behind that topic restarted. Mere
+    repeats never advance.
     """
+    if sender.dropped is None:
+        sender.dropped = DroppedRun(first_at=now)
+    if _goes_on(sender.dropped, topic, readings, now):
+        held = list(sender.dropped.held.values())
+        sender.epoch += 1
+        sender.latest = None
+        sender.dropped = None
+        sender.runs.clear()
+        # Its clock may be another one now: the next stamp says what is usual for it.
+        sender.offsets.clear()
+        return Readmission(held, True)
+    run = sender.runs.get(topic)
+    if run is None:
+        run = sender.runs[topic] = DroppedRun(first_at=now)
+    if _goes_on(run, topic, readings, now):
+        del sender.runs[topic]
+        return Readmission(list(run.held.values()), False)
+    return _NOTHING
+
+
+def _goes_on(run: DroppedRun, topic: str, readings: dict[str, DroppedReading], now: int) -> bool:
+    """Add to a run of dropped readings; tell whether it has advanced for long enough."""
     first = next(iter(readings.values()))
     time, seq = first.time or 0, first.seq
-    run = sender.dropped
-    if run is None:
-        run = sender.dropped = DroppedRun(first_at=now, newest=time)
-        advances = False
-    else:
-        last_seq = run.seqs.get(topic)
-        advances = time > run.newest or (seq is not None and last_seq is not None and seq > last_seq)
-        if not advances and topic in run.seqs:
-            return []
-    run.newest = max(run.newest, time)
+    last_seq = run.seqs.get(topic)
+    advances = run.newest is not None and (
+        time > run.newest or (seq is not None and last_seq is not None and seq > last_seq)
+    )
+    if not advances and topic in run.seqs:
+        return False
+    run.newest = time if run.newest is None else max(run.newest, time)
     run.seqs[topic] = -1 if seq is None else seq
     run.held.update(readings)
-    if not advances or now - run.first_at < RESTART_AFTER:
-        return []
-    held = list(run.held.values())
-    sender.epoch += 1
-    sender.latest = None
-    sender.dropped = None
-    # Its clock may be another one now: the next stamp says what is usual for it.
-    sender.offsets.clear()
-    return held
+    return advances and now - run.first_at >= RESTART_AFTER
 
 
 def note_offset(sender: Sender, time: int, now: int) -> bool:

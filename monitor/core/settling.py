@@ -38,7 +38,6 @@ _LATCHING: Final = frozenset(rule.code for rule in DOOR_RULES if rule.latching)
 _UNSHOWN: Final = frozenset(DOOR_SIGNALS) - frozenset(documents.STATE_SIGNALS) | {"travel"}
 """Door signals whose value alone does not change the door's document."""
 
-_TRAVEL: Final = frozenset({"travel"})
 _IDLE: Final = _UNSHOWN - {"access", "barrier"}
 """Door signals that neither the door's state nor what is remembered of it is read from."""
 
@@ -88,7 +87,7 @@ class Settling(Lineup):
         view = View(self.record, now, aircraft, airframe, door)
         return (
             view.leaf_out is door.leaf_out
-            and (names != _TRAVEL or view.has_hold_open)
+            and ("travel" not in names or view.has_hold_open)
             and self._door_index(view).keys().isdisjoint(names)
         )
 
@@ -112,7 +111,7 @@ class Settling(Lineup):
         if view.leaf_out is not door.leaf_out:
             door.leaf_out = view.leaf_out
             changes.add("leaf")
-        elif changes <= _IDLE and (changes != _TRAVEL or view.has_hold_open):
+        elif changes <= _IDLE and ("travel" not in changes or view.has_hold_open):
             # A leaf on its way, a bottle's pressure: nothing that the door's state is read from.
             return
         _note_access(view, door)
@@ -120,14 +119,15 @@ class Settling(Lineup):
             door.deployed = True
             door.released_in_emergency = view.emergency
         outside = view.true("outside_handle_lifted")
-        if not outside:
+        if outside is False:
             door.outside_since = None
-        elif door.outside_since is None:
+        elif outside and door.outside_since is None:
             door.outside_since = now
         target = observe(view)
         if target is not State.ARMED_UNLOCKED:
             door.armed_moved_since = None
-        elif not outside and door.armed_moved_since is None:
+        elif door.armed_moved_since is None and (outside is False or (outside is None and target != door.state)):
+            # Not by the outside handle, as far as is known; an unknown one later on changes nothing.
             door.armed_moved_since = now
             changes.add("state")
         if target != door.state:
@@ -215,7 +215,7 @@ class Settling(Lineup):
     def _judge(self, rule: Rule, view: View, trackers: dict[str, Tracker], door: str) -> None:
         view.wake = None
         parameters = self.parameters(rule, view)
-        judgement, tracker = judge(rule, view, parameters, trackers.get(rule.code), self._cause)
+        judgement, tracker = judge(rule, view, parameters, trackers.get(rule.code), self._cause, late=self.ledger.late)
         if tracker is None:
             return
         trackers[rule.code] = tracker
@@ -271,7 +271,8 @@ def _note_access(view: View, door: DoorRecord) -> None:
     docked, out, guarded = view.docked, view.leaf_out, view.guarded
     if docked is False and door.docked and out and guarded is not True:
         door.access_left = True
-    if docked is not None:
+    if docked or (docked is False and out is not None):
+        # While the leaf cannot be told, what stood at the door is not forgotten.
         door.docked = docked
     if docked or out is False or guarded:
         door.access_left = False

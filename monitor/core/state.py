@@ -63,7 +63,7 @@ class DroppedRun:
     """Readings dropped in a row that themselves advance: a sender that restarted, if it goes on."""
 
     first_at: int
-    newest: int
+    newest: int | None = None
     seqs: dict[str, int] = field(default_factory=dict)
     held: dict[str, DroppedReading] = field(default_factory=dict)
 
@@ -78,6 +78,7 @@ class Sender:
     epoch: int = 0
     latest: int | None = None
     dropped: DroppedRun | None = None
+    runs: dict[str, DroppedRun] = field(default_factory=dict)
     offsets: list[tuple[int, int]] = field(default_factory=list)
     listened: int = 0
     last_at: int | None = None
@@ -90,12 +91,16 @@ class Sender:
 
 @dataclass(slots=True)
 class Level:
-    """How long one level of a rule has held: ``ran`` before the last pause, ``since`` now running."""
+    """How long one level of a rule has held: ``ran`` before the last pause, ``since`` now running.
+
+    ``cause`` is what started it, ``late`` that it was behind its sender's usual offset.
+    """
 
     held: bool = False
     ran: int = 0
     since: int | None = None
     cause: str = ""
+    late: bool = False
 
 
 @dataclass(slots=True)

@@ -132,7 +132,8 @@ class System(Settling):
             self._judge_site("*", at)
             return
         self._cause = f"wake|{aircraft.last_cause}|{code}"
-        self.ledger.late = aircraft.sender.backlog
+        # What falls due is as late as the reading that started it.
+        self.ledger.late = any(level.late for level in tracker.levels if level.held)
         self.settle(aircraft, {None if door == "-" else door: {f"rule:{code}"}}, at)
         self.ledger.late = False
 
@@ -279,10 +280,10 @@ class System(Settling):
             self.ledger.effects.append(actions.count_dropped(verdict.value))
         if time is not None and not event.retained:
             if counts:
-                note_taken(sender, time, now)
+                note_taken(sender, event.topic, time, now)
                 note_offset(sender, time, now)
             else:
-                counts = note_dropped(sender, event.topic, {event.signal: arrived}, now)
+                counts = note_dropped(sender, event.topic, {event.signal: arrived}, now).held
         for reading in counts:
             ahead = reading.time is not None and reading.time > now + AHEAD_LIMIT
             stand.readings[reading.signal] = Reading(

@@ -190,7 +190,7 @@ def _bad(view: View, p: Parameters, held: bool) -> Truth:
     bad = [owner.readings[name] for name in _bad_signals(view)]
     heard = any(not reading.stale for reading in bad)
     # A bad reading that fell silent has not become good.
-    return any3((heard or (None if bad else False), _impossible(view) if view.door is not None else False))
+    return any3((heard or (None if bad else False), _impossible(view) is True if view.door is not None else False))
 
 
 def _bad_text(view: View, priority: Priority) -> str:
