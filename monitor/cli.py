@@ -39,6 +39,9 @@ app: Final = typer.Typer(
     rich_markup_mode=None,
 )
 
+_WrongUse: Final[Any] = typer.BadParameter.__mro__[2]
+"""What the parser raises for wrong use; it has no public name in typer."""
+
 Serve = Callable[[asyncio.Event], Coroutine[Any, Any, None]]
 
 ConfigOption = Annotated[
@@ -171,4 +174,15 @@ def main() -> None:
     set_up_log()
     for entry in entry_points(group="sillwatch.commands"):
         entry.load()(app)
-    app()
+    try:
+        code = app(standalone_mode=False)
+    except _WrongUse as error:
+        context = getattr(error, "ctx", None)
+        path = context.command_path if context is not None else "sillwatch"
+        message = error.format_message()
+        # With no command at all the message is the whole help.
+        typer.echo(message if "\n" in message else f"{path}: {message} ({path} --help says more)", err=True)
+        sys.exit(error.exit_code)
+    except typer.Abort:
+        sys.exit(1)
+    sys.exit(code if isinstance(code, int) else 0)

@@ -52,7 +52,8 @@ def take_message(system: System, codec: Codec, message: Message, now: int) -> tu
     parts: Sequence[Event | RejectInput]
     # An event is itself a tuple, so it is told from a list of them by its exact kind.
     parts = decoded if isinstance(decoded, list) else (decoded,)  # type: ignore[assignment]
-    effects: list[Effect] = []
+    # On its own, so that a fault in what fell due is not laid at this delivery's door.
+    effects = let_time_pass(system, now)
     for part in parts:
         if isinstance(part, RejectInput):
             effects.append(part)
@@ -149,6 +150,8 @@ class Engine:
         self._observers = list(observers)
         self.received = 0
         """Deliveries taken since the start."""
+        self.observer_faults = 0
+        """Times that a page, a metric or another observer failed at a step."""
         self._timer: asyncio.TimerHandle | None = None
         self._timer_due: int | None = None
         self._last_snapshot_at = 0
@@ -287,7 +290,12 @@ class Engine:
     def _finish(self, now: int, event: Event | RejectInput | None, effects: Sequence[Effect], received: float) -> None:
         step = Step(now, event, effects, received, time.perf_counter())
         for observer in self._observers:
-            observer.observe(step)
+            try:
+                observer.observe(step)
+            except Exception:
+                # Whoever watches must never keep an alert from going out.
+                self.observer_faults += 1
+                _log.exception("an observer failed", action="observe", observer=type(observer).__name__)
         if self._running:
             self._arm()
             if (

@@ -172,7 +172,7 @@ def test_a_minimal_file_takes_every_default_that_the_demo_spells_out(minimal: Pa
     assert config.site.timezone == "UTC"
     assert config.site.visiting is True
     assert config.site.types == demo.site.types
-    for section in ("broker", "http", "data", "alerts", "refuelling"):
+    for section in ("broker", "http", "data", "alerts"):
         assert getattr(config, section) == getattr(demo, section)
     assert (config.broker.host, config.broker.port, config.broker.tls) == ("127.0.0.1", 1883, False)
     assert config.broker.instance == config.broker.client_id == "sillwatch-tarnwick"

@@ -139,6 +139,8 @@ class Desk:
             reasons.append("the broker does not deliver to us yet")
         if not self._records.healthy:
             reasons.append(f"the journal cannot be written: {self._records.last_error or 'it is behind'}")
+        if self._engine.observer_faults:
+            reasons.append(f"the page or the metrics failed {self._engine.observer_faults} times; see the log")
         if lag > LAG_S_MAX:
             reasons.append(f"the event loop is {lag:.1f} s behind")
         who = self._identity

@@ -204,9 +204,22 @@ def _health_gauges(health: Mapping[str, Any]) -> Iterator[Metric]:
         ("journal_healthy", "0 while the last commit failed.", journal.get("healthy")),
     ):
         yield GaugeMetricFamily(f"sillwatch_{name}", documentation, value=1 if value else 0)
-    yield GaugeMetricFamily(
-        "sillwatch_journal_queue_entries", "Entries that wait for a commit.", value=journal.get("depth") or 0
+    for name, documentation, value in (
+        ("journal_queue_entries", "Entries that wait for a commit.", journal.get("depth")),
+        (
+            "broker_unacknowledged_messages",
+            "Messages sent that the broker has not confirmed.",
+            broker.get("unacknowledged"),
+        ),
+        ("broker_backlog_messages", "Events kept until the broker is back.", broker.get("backlog")),
+    ):
+        yield GaugeMetricFamily(f"sillwatch_{name}", documentation, value=value or 0)
+    dropped = CounterMetricFamily(
+        "sillwatch_broker_dropped_messages",
+        "Events lost because the backlog was full.",
+        value=broker.get("dropped") or 0,
     )
+    yield dropped
 
 
 def _aircraft_gauges(rows: Rows) -> Iterator[Metric]:

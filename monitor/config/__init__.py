@@ -10,7 +10,7 @@ from monitor.config.loading import Config, check, load
 from monitor.config.locations import builtin_types_folder, config_folder, default_config_path
 from monitor.config.problems import ConfigError, Problem
 from monitor.config.schemas import json_schemas, write_schemas
-from monitor.config.site_file import Alerts, Broker, Data, Http, Refuelling
+from monitor.config.site_file import Alerts, Broker, Data, Http
 
 __all__ = [
     "Alerts",
@@ -20,7 +20,6 @@ __all__ = [
     "Data",
     "Http",
     "Problem",
-    "Refuelling",
     "builtin_types_folder",
     "check",
     "config_folder",

@@ -17,7 +17,7 @@ from monitor.config.explain import validate
 from monitor.config.layers import Layer, environment_layers, file_layer, origin, override_layers, place
 from monitor.config.locations import builtin_types_folder
 from monitor.config.problems import ConfigError, Problem, suggest
-from monitor.config.site_file import Alerts, Broker, Data, Http, Refuelling, SiteFile
+from monitor.config.site_file import Alerts, Broker, Data, Http, SiteFile
 from monitor.config.thresholds import Known, check_thresholds
 from monitor.core.airframe import AirframeType, Site
 
@@ -34,7 +34,6 @@ class Config:
     http: Http
     data: Data
     alerts: Alerts
-    refuelling: Refuelling
 
 
 def load(
@@ -78,12 +77,12 @@ def load(
             types=types,
             aircraft=file.site.aircraft,
             thresholds=file.thresholds,
+            shelve_minutes_max=file.alerts.shelve_minutes_max,
         ),
         broker=_complete_broker(file, layers, path.parent),
         http=file.http,
         data=file.data,
         alerts=file.alerts,
-        refuelling=file.refuelling,
     )
 
 

@@ -219,62 +219,10 @@ class Data(Section):
 
 
 class Alerts(Section):
-    """The limits of the alert lifecycle and of its health figures."""
+    """The limits of the alert lifecycle."""
 
     shelve_minutes_max: int = Field(
         default=480, ge=1, le=480, description="the longest shelving in minutes", examples=[480]
-    )
-    permit_minutes_max: int = Field(
-        default=720, ge=1, le=720, description="the longest permit in minutes", examples=[720]
-    )
-    chattering_count: int = Field(
-        default=3,
-        ge=2,
-        le=100,
-        description="the number of raises within the window that make a chattering alert",
-        examples=[3],
-    )
-    chattering_window_s: int = Field(
-        default=60, ge=1, le=3600, description="the length of that window in seconds", examples=[60]
-    )
-    stale_hours: int = Field(
-        default=24, ge=1, le=720, description="the number of hours after which a standing alert is stale", examples=[24]
-    )
-    flood_start_count: int = Field(
-        default=10,
-        ge=1,
-        le=1000,
-        description="the number of alerts in the window above which a flood starts",
-        examples=[10],
-    )
-    flood_end_count: int = Field(
-        default=5,
-        ge=1,
-        le=1000,
-        description="the number of alerts in the window under which a flood ends",
-        examples=[5],
-    )
-    flood_window_s: int = Field(
-        default=600, ge=60, le=3600, description="the length of that window in seconds", examples=[600]
-    )
-
-    @model_validator(mode="after")
-    def _check_flood(self) -> Alerts:
-        if self.flood_end_count > self.flood_start_count:
-            raise wrong(
-                "flood_end_count is above flood_start_count; give an end at or below the start, such as 5 and 10"
-            )
-        return self
-
-
-class Refuelling(Section):
-    """The policy for refuelling with passengers aboard."""
-
-    exits_min: int = Field(
-        default=2, ge=1, le=16, description="the number of usable floor-level exits that are asked for", examples=[2]
-    )
-    each_half: bool = Field(
-        default=True, description="true where each half of the cabin must have one of them, else false"
     )
 
 
@@ -313,10 +261,5 @@ class SiteFile(Section):
     alerts: Alerts = Field(
         default_factory=Alerts,
         description="a group of limits of the alert lifecycle",
-        examples=["{stale_hours: 24}"],
-    )
-    refuelling: Refuelling = Field(
-        default_factory=Refuelling,
-        description="a group of keys on refuelling with passengers aboard",
-        examples=["{exits_min: 2}"],
+        examples=["{shelve_minutes_max: 480}"],
     )

@@ -22,13 +22,12 @@ from monitor.core.events import (
     PresenceDeclared,
 )
 from monitor.core.state import Presence, Tracker
-from monitor.core.times import HOUR, format_time
+from monitor.core.times import MINUTE, format_time
 
 if TYPE_CHECKING:
     from monitor.core.ledger import Place
     from monitor.core.system import System
 
-SHELF_MAX: Final = 8 * HOUR
 SHELVABLE_FROM_S: Final = 10
 """A rule that asks for an answer within this many seconds is never shelved."""
 
@@ -109,7 +108,7 @@ def _apply(
     elif isinstance(event, AlertUnacknowledged):
         done, action = ledger.apply(place, tracker, AlertEvent.UNACKNOWLEDGE), "unacknowledge"
     elif isinstance(event, AlertShelved):
-        _check_shelving(place, event, now)
+        _check_shelving(system, place, event, now)
         done, action = _shelve(system, place, tracker, event), "shelve"
     elif isinstance(event, AlertUnshelved):
         done, action = _unshelve(system, place, tracker), "unshelve"
@@ -126,15 +125,16 @@ def _apply(
     return action
 
 
-def _check_shelving(place: Place, event: AlertShelved, now: int) -> None:
+def _check_shelving(system: System, place: Place, event: AlertShelved, now: int) -> None:
     if place.rule.respond_within_s <= SHELVABLE_FROM_S:
         raise _RefusedError(
             "refused", f"{place.rule.code} asks for an answer within {place.rule.respond_within_s:g} s: not shelved"
         )
     if not event.reason.strip() or not event.by.strip():
         raise _RefusedError("refused", "shelving needs a reason and who does it")
-    if not now < event.until <= now + SHELF_MAX:
-        raise _RefusedError("refused", "shelving needs an end within 8 h (480 minutes) from now")
+    most = system.site.shelve_minutes_max
+    if not now < event.until <= now + most * MINUTE:
+        raise _RefusedError("refused", f"shelving needs an end within {most} minutes from now")
 
 
 def _shelve(system: System, place: Place, tracker: Tracker, event: AlertShelved) -> bool:

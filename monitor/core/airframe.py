@@ -75,7 +75,8 @@ class Site:
 
     ``aircraft`` lists the registrations that are at home here with the type each must
     have (or ``None``); with ``visiting`` true any other aircraft of a known type is
-    served too. ``timezone`` is an IANA name, for display only.
+    served too. ``timezone`` is an IANA name, for display only. Nothing is shelved for longer than
+    ``shelve_minutes_max``.
     """
 
     name: str
@@ -86,3 +87,4 @@ class Site:
     types: Mapping[str, AirframeType]
     aircraft: Mapping[str, str | None] = field(default_factory=dict)
     thresholds: Thresholds = field(default_factory=dict)
+    shelve_minutes_max: int = 480

@@ -84,6 +84,10 @@ class Ledger:
             alert.priority = priority
             self._renew(place, alert)
             self.apply(place, tracker, event)
+        elif place.rule.names_signals and (text := place.rule.text(place.view, priority)) != alert.text:
+            alert.text = text
+            alert.evidence = documents.collect_evidence(place.rule, place.view)
+            self.show(place, alert)
         self._suppress(place, tracker, alert, silent=silent)
 
     def _raise(self, place: Place, tracker: Tracker, judgement: Judgement, priority: Priority) -> None:

@@ -112,7 +112,6 @@ class System(Settling):
                 self._on_watch(reg, due, at)
             elif kind == SHELF:
                 self._cause = f"shelf|{code}|{due}"
-                self._cause = f"shelf|{due}"
                 actions.end_shelf(self, reg, door, code, at)
             else:
                 self._on_rule_due(reg, door, code, due, at)
@@ -184,7 +183,7 @@ class System(Settling):
         reason = ""
         if event.aircraft not in site.aircraft and not site.visiting:
             reason, detail = "unknown-aircraft", f"{event.aircraft} is not listed and visiting aircraft are not served"
-        elif len(known) >= AIRCRAFT_MAX:
+        elif len(known) >= AIRCRAFT_MAX and not self._forget_one():
             reason, detail = "too-many-aircraft", f"{AIRCRAFT_MAX} aircraft are known already; forget those that left"
         if reason:
             self.ledger.effects.append(RejectInput(reason, event.topic, detail))
@@ -196,6 +195,20 @@ class System(Settling):
         if not self.record.broker_connected:
             aircraft.calm_until = aircraft.feed_grace_until = now + GRACE
         return aircraft
+
+    def _forget_one(self) -> bool:
+        """Make room for a newcomer: forget who is away, left behind on the broker or never said what it is."""
+        gone = [
+            aircraft
+            for aircraft in self.record.aircraft.values()
+            if aircraft.presence is Presence.AWAY or aircraft.left_on_broker or not aircraft.type
+        ]
+        if not gone:
+            return False
+        oldest = min(gone, key=lambda aircraft: (aircraft.live_at or aircraft.first_seen, aircraft.reg))
+        self._end_everything(oldest, self.record.at, "forgotten")
+        del self.record.aircraft[oldest.reg]
+        return True
 
     def _time_bundle(self, aircraft: AircraftRecord, event: ReadingsArrived, now: int) -> None:
         for name in {item.door for item in event.items}:

@@ -69,7 +69,7 @@ SITE_MISTAKES = {
     "unknown key far from all": (
         "http:",
         "zzz: 1\nhttp:",
-        "17: zzz: is not a known key; give one of site, types, thresholds, broker, http, data, alerts, refuelling",
+        "17: zzz: is not a known key; give one of site, types, thresholds, broker, http, data, alerts",
     ),
     "number for a word": (
         "name: tarnwick",
@@ -215,11 +215,6 @@ SITE_MISTAKES = {
         "17: http: is empty; give a group of keys on where the board is served, "
         "such as {host: 127.0.0.1, port: 8080}",
     ),
-    "flood ends above its start": (
-        "http:",
-        "alerts: {flood_end_count: 11}\nhttp:",
-        "17: alerts: flood_end_count is above flood_start_count; give an end at or below the start, such as 5 and 10",
-    ),
     "key twice": ("  visiting: true", "  name: b\n  visiting: true", "8: site.name: is given twice, first on line 2; keep one of the two"),
     "bracket left open": (
         "stands:\n    - S11\n    - S12",
@@ -324,7 +319,7 @@ VARIABLE_MISTAKES = {
     "or set one key of it, as in SILLWATCH_ALERTS__KEY",
     ("SILLWATCH_BROKR__URL", "mqtt://h"): "sets no key of the configuration; did you mean 'SILLWATCH_BROKER__URL'?",
     ("SILLWATCH_ZZZ", "1"): "sets no key of the configuration; give one of SILLWATCH_SITE, SILLWATCH_TYPES, "
-    "SILLWATCH_THRESHOLDS, SILLWATCH_BROKER, SILLWATCH_HTTP, SILLWATCH_DATA, SILLWATCH_ALERTS, SILLWATCH_REFUELLING",
+    "SILLWATCH_THRESHOLDS, SILLWATCH_BROKER, SILLWATCH_HTTP, SILLWATCH_DATA, SILLWATCH_ALERTS",
 }  # fmt: skip
 
 

@@ -55,7 +55,8 @@ class Rule:
     doors without a slide. ``needs`` names those
     without which the hazard cannot be seen (for "deaf to"). ``suppressed_by`` names rules
     of the same door or aircraft that silence it while their alert stands; ``unless`` is a
-    further ground to keep silent. Parameter names end with their unit.
+    further ground to keep silent. ``names_signals``: its text names what is wrong now, and is
+    renewed when that changes. Parameter names end with their unit.
     """
 
     code: str
@@ -75,6 +76,7 @@ class Rule:
     parameters: Parameters = field(default_factory=dict)
     off_delay: str = ""
     latching: bool = False
+    names_signals: bool = False
     suppressed_by: tuple[str, ...] = ()
     unless: Callable[[View], bool] | None = None
     evidence: tuple[str, ...] = ()
