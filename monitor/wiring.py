@@ -41,10 +41,10 @@ _log: Final = structlog.get_logger("sillwatch")
 def _favour_the_loop() -> None:
     """Keep alerts from waiting for the interpreter's own housekeeping.
 
-    The journal's thread may hold the interpreter for 1 ms at a time instead of 5, and what
+    The journal's thread may hold the interpreter for half a millisecond at a time instead of 5, and what
     stands after the start, which lives as long as the instance, is not searched for garbage.
     """
-    sys.setswitchinterval(0.001)
+    sys.setswitchinterval(0.0005)
     gc.collect()
     gc.freeze()
     gc.set_threshold(5_000, 50, 1000)
