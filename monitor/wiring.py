@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import gc
-import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
@@ -39,12 +38,7 @@ _log: Final = structlog.get_logger("sillwatch")
 
 
 def _favour_the_loop() -> None:
-    """Keep alerts from waiting for the interpreter's own housekeeping.
-
-    The journal's thread may hold the interpreter for half a millisecond at a time instead of 5, and what
-    stands after the start, which lives as long as the instance, is not searched for garbage.
-    """
-    sys.setswitchinterval(0.0005)
+    """Keep alerts from waiting for the search for garbage in what lives as long as the instance."""
     gc.collect()
     gc.freeze()
     gc.set_threshold(5_000, 50, 1000)
