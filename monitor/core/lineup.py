@@ -71,8 +71,6 @@ class Lineup:
     def _requeue(self) -> None:
         """Rebuild the queue and the index of alerts from the record, as after a restore."""
         for aircraft in self.record.aircraft.values():
-            # Limits may have changed meanwhile: the next reading of the pressure is judged everywhere.
-            aircraft.pressure_low = False
             if aircraft.watch is not None:
                 self._push(aircraft.watch, WATCH, aircraft.reg, "", "")
         for reg, door, code, tracker in self.trackers():

@@ -144,7 +144,10 @@ class DoorRecord:
 
 @dataclass(slots=True)
 class AircraftRecord:
-    """One aircraft. ``type`` is empty until it is known; readings wait in ``held`` till then."""
+    """One aircraft. ``type`` is empty until it is known; readings wait in ``held`` till then.
+
+    ``pressure_low`` only spares work under this run's limits, so no snapshot carries it.
+    """
 
     reg: str
     first_seen: int
@@ -169,7 +172,7 @@ class AircraftRecord:
     raised: dict[str, int] = field(default_factory=dict)
     held: dict[str, Reading] = field(default_factory=dict)
     held_dropped: int = 0
-    pressure_low: bool = False
+    pressure_low: Annotated[bool, Field(exclude=True)] = field(default=False, compare=False)
     last_cause: str = ""
     deaf_to: tuple[tuple[str, ...], ...] = ()
 
