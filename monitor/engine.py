@@ -52,8 +52,7 @@ def take_message(system: System, codec: Codec, message: Message, now: int) -> tu
     parts: Sequence[Event | RejectInput]
     # An event is itself a tuple, so it is told from a list of them by its exact kind.
     parts = decoded if isinstance(decoded, list) else (decoded,)  # type: ignore[assignment]
-    # On its own, so that a fault in what fell due is not laid at this delivery's door.
-    effects = let_time_pass(system, now)
+    effects: list[Effect] = []
     for part in parts:
         if isinstance(part, RejectInput):
             effects.append(part)
@@ -65,14 +64,17 @@ def take_message(system: System, codec: Codec, message: Message, now: int) -> tu
 def take_event(system: System, event: Event, now: int, topic: str = "") -> list[Effect]:
     """Take one event; a fault of ours is set aside with it, for a person to read, and never ends the run.
 
+    What fell due before it is judged on its own, so that a fault there is not laid at this one's door.
+
     Restoring meets the same fault at the same event and goes on the same way.
     """
+    passed = [] if isinstance(event, MonitorStarted) else let_time_pass(system, now)
     try:
-        return system.step(event, now)
+        return [*passed, *system.step(event, now)]
     except Exception as error:
         _log.exception("an event could not be judged", action="judge", topic=topic, met=type(event).__name__)
         detail = f"internal fault at {type(event).__name__}: {error!r}"
-        return [*system.abandon(), RejectInput(FAULT, topic, detail), RefuseCommand("refused", detail)]
+        return [*passed, *system.abandon(), RejectInput(FAULT, topic, detail), RefuseCommand("refused", detail)]
 
 
 def let_time_pass(system: System, now: int) -> list[Effect]:

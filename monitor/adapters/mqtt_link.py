@@ -87,6 +87,7 @@ class Link:
         self._deliveries = 0
         self._received = b""
         self._taken = 0
+        self._reading_on = False
         self._drained: tuple[int, asyncio.Future[None]] | None = None
         self.up = False
         self.accepted = False
@@ -327,12 +328,14 @@ class Link:
             if result != MQTT_ERR_SUCCESS or self._taken >= len(self._received):
                 return result
             result = loop_read()
-        if result == MQTT_ERR_SUCCESS and self._taken < len(self._received):
+        if result == MQTT_ERR_SUCCESS and self._taken < len(self._received) and not self._reading_on:
+            self._reading_on = True
             self._loop.call_soon(self._read_on)
         return result
 
     def _read_on(self) -> None:
-        if self._client.socket() is None:
+        self._reading_on = False
+        if self._client.socket() is None or self._taken >= len(self._received):
             return
         try:
             self._client.loop_read()

@@ -20,6 +20,7 @@ from monitor.core.order import (
     note_dropped,
     note_offset,
     note_taken,
+    release_runs,
 )
 from monitor.core.rules.sensing import LIFE_LIMIT_S
 from monitor.core.signals import AIRFRAME_SIGNALS, HEARTBEAT, Quality
@@ -128,18 +129,29 @@ class Intake:
 
     def _readmit(self, sender: Sender, dropped: dict[str, DroppedReading]) -> None:
         readmitted = note_dropped(sender, self.event.topic, dropped, self.now)
-        for held in readmitted.held:
+        waiting = list(readmitted.held)
+        if waiting and not readmitted.whole and waiting[0].door is not None and not self.event.bundle:
+            # What the same unit said on its other topics, perhaps once only, waits in runs of their own.
+            waiting += release_runs(sender, waiting[0].door)
+        for held in waiting:
             unit = sender
             door = self.aircraft.doors.get(held.door) if held.door is not None else None
             if not readmitted.whole and door is not None and not self.event.bundle:
                 # One door's unit has a clock of its own now: judged by the aircraft's it would be late for ever.
-                if door.sender is None or door.sender is sender:
-                    door.sender = Sender(epoch=sender.epoch + 1)
-                unit = door.sender
+                unit = self._give_own_clock(door, sender)
             item = Item(held.door, held.signal, held.value, held.quality)
             self._take_item(item, held.time, held.seq, held.bundle, unit, forced=True)
             if not readmitted.whole and held.time is not None and unit is not sender:
                 self._note_clock(unit, held.time)
+
+    def _give_own_clock(self, door: DoorRecord, sender: Sender) -> Sender:
+        """Judge one door's unit by its own stamps from now on; its heartbeat goes on counting."""
+        own = door.sender
+        if own is None or own is sender:
+            own = door.sender = Sender(epoch=sender.epoch + 1)
+            if sender is not self.aircraft.sender:
+                own.heartbeat, own.heartbeat_at = sender.heartbeat, sender.heartbeat_at
+        return own
 
     def mark(self, door: str | None, change: str) -> None:
         """Note that something changed."""

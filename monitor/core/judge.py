@@ -20,7 +20,7 @@ class Judgement(NamedTuple):
     """What a rule's levels say now.
 
     ``reached``: the highest priority whose condition has held for its delay, with the
-    ``cause`` that started it. ``true`` and ``unknown``: the priorities whose condition
+    ``cause`` that started it and whether that was ``late``. ``true`` and ``unknown``: the priorities whose condition
     holds, and cannot be told, whatever their delay.
     """
 
@@ -28,6 +28,7 @@ class Judgement(NamedTuple):
     cause: str
     true: frozenset[Priority]
     unknown: frozenset[Priority]
+    late: bool = False
 
     @property
     def over(self) -> bool:
@@ -81,7 +82,7 @@ def judge(
         tracker = Tracker([Level() for _ in rule.levels])
     deadline = view.wake
     reached: Priority | None = None
-    reached_cause = ""
+    reached_cause, reached_late = "", False
     for spec, level, truth in zip(rule.levels, tracker.levels, truths, strict=True):
         _time_level(level, truth, now, cause, late=late)
         if not truth or level.since is None:
@@ -91,7 +92,7 @@ def judge(
         if due > now:
             deadline = due if deadline is None else min(deadline, due)
         elif reached is None or RANK[spec.priority] > RANK[reached]:
-            reached, reached_cause = spec.priority, level.cause
+            reached, reached_cause, reached_late = spec.priority, level.cause, level.late
     tracker.deadline = deadline
     return (
         Judgement(
@@ -99,6 +100,7 @@ def judge(
             reached_cause,
             frozenset(level.priority for level, truth in zip(rule.levels, truths, strict=True) if truth),
             frozenset(level.priority for level, truth in zip(rule.levels, truths, strict=True) if truth is None),
+            reached_late,
         ),
         tracker,
     )

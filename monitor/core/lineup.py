@@ -43,6 +43,7 @@ class Lineup:
         self.record = record if record is not None else SiteRecord()
         self.ledger = Ledger(site.name)
         self._cause = ""
+        self._falls_due = False
         self._queue: list[tuple[int, int, str, str, str]] = []
         self._parameters: dict[tuple[int, str, str], Parameters] = {}
         self._least_pressure: dict[str, float] = {}

@@ -42,7 +42,7 @@ def decide_order(
     ``time`` otherwise. A smaller ``seq`` with a later ``time`` is a sender that restarted.
     A stamp more than 60 s ahead of ``now`` orders nothing: receipt does.
     """
-    if last is None or last.epoch != epoch or last.time is None or time is None:
+    if last is None or last.epoch < epoch or last.time is None or time is None:
         return Verdict.TAKEN
     if bundle == last.bundle and seq is not None and last.seq is not None:
         if seq > last.seq:
@@ -104,6 +104,17 @@ def note_dropped(sender: Sender, topic: str, readings: dict[str, DroppedReading]
         del sender.runs[topic]
         return Readmission(list(run.held.values()), False)
     return _NOTHING
+
+
+def release_runs(sender: Sender, door: str) -> list[DroppedReading]:
+    """Take out what was dropped of one door on other topics: its unit is known to have restarted."""
+    released: list[DroppedReading] = []
+    for topic, run in list(sender.runs.items()):
+        mine = [held for held in run.held.values() if held.door == door]
+        if mine:
+            released.extend(mine)
+            del sender.runs[topic]
+    return released
 
 
 def _goes_on(run: DroppedRun, topic: str, readings: dict[str, DroppedReading], now: int) -> bool:

@@ -38,10 +38,10 @@ _LATCHING: Final = frozenset(rule.code for rule in DOOR_RULES if rule.latching)
 _UNSHOWN: Final = frozenset(DOOR_SIGNALS) - frozenset(documents.STATE_SIGNALS) | {"travel"}
 """Door signals whose value alone does not change the door's document."""
 
-_IDLE: Final = _UNSHOWN - {"access", "barrier"}
-"""Door signals that neither the door's state nor what is remembered of it is read from."""
 
 _AIRCRAFT_INDEX: Final = index_rules(enumerate(AIRCRAFT_RULES))
+_IDLE: Final = _UNSHOWN - {"access", "barrier"} - {name.removeprefix("doors/") for name in _AIRCRAFT_INDEX}
+"""Door signals that neither an aircraft's rules, the door's state nor what is remembered of it is read from."""
 
 
 class Settling(Lineup):
@@ -216,6 +216,9 @@ class Settling(Lineup):
         view.wake = None
         parameters = self.parameters(rule, view)
         judgement, tracker = judge(rule, view, parameters, trackers.get(rule.code), self._cause, late=self.ledger.late)
+        if self._falls_due:
+            # What falls due is as late as the reading that started it.
+            self.ledger.late = judgement.late
         if tracker is None:
             return
         trackers[rule.code] = tracker

@@ -131,10 +131,9 @@ class System(Settling):
             self._judge_site("*", at)
             return
         self._cause = f"wake|{aircraft.last_cause}|{code}"
-        # What falls due is as late as the reading that started it.
-        self.ledger.late = any(level.late for level in tracker.levels if level.held)
+        self._falls_due = True
         self.settle(aircraft, {None if door == "-" else door: {f"rule:{code}"}}, at)
-        self.ledger.late = False
+        self._falls_due = self.ledger.late = False
 
     def _on_watch(self, reg: str, due: int, at: int) -> None:
         aircraft = self.record.aircraft.get(reg)
@@ -145,8 +144,11 @@ class System(Settling):
         refresh_life(aircraft, at, changes)
         self._update_presence(aircraft, at, changes)
         self._cause = f"silence|{aircraft.last_cause}"
-        self.settle(aircraft, changes, at)
-        self._arm_watch(aircraft, next_change_of_life(aircraft, at))
+        try:
+            self.settle(aircraft, changes, at)
+        finally:
+            # Whatever happens to this one, the next silence must still be noticed.
+            self._arm_watch(aircraft, next_change_of_life(aircraft, at))
 
     # Readings
 
@@ -384,5 +386,7 @@ class System(Settling):
 
     def _reraise_caught_up(self, aircraft: AircraftRecord, now: int) -> None:
         for reg, door, code, tracker in list(self._trackers_of(aircraft)):
+            for level in tracker.levels:
+                level.late = False
             if tracker.alert is not None and tracker.alert.late:
                 self.ledger.reraise_caught_up(self.place(reg, door, code, now), tracker)

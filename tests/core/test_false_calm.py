@@ -128,3 +128,46 @@ def test_a_newcomer_takes_the_place_of_one_that_never_said_what_it_is() -> None:
     assert "Z00000" not in known
     assert story.reg in known
     assert story.rejected() == []
+
+
+def test_what_starts_late_and_falls_due_after_the_catch_up_is_not_late() -> None:
+    story = alder(beating=False)
+    story.until(160)
+    story.skew = -100
+    story.beat(161)
+    story.door_bundle("L1", OUT, at=162)
+    story.skew = 0
+    story.beat(164)
+    (raised,) = story.until(170).told("unguarded-drop", "L1")
+    assert raised.at == 167
+    assert "late" not in raised.data
+
+
+def test_what_a_restarted_unit_said_once_on_its_other_topics_counts_too() -> None:
+    """A leaf that is out must not read locked because its switches spoke once, stamped with the old hour."""
+    story = alder()
+    for signal, value in (
+        ("handle_lifted", False),
+        ("latched", True),
+        ("locked", True),
+        ("closed", True),
+        ("travel", 0.0),
+    ):
+        story.send(f"door/L1/{signal}", value, at=5, seq=None)
+    for signal, value in (("handle_lifted", True), ("locked", False), ("latched", False), ("closed", False)):
+        story.send(f"door/L1/{signal}", value, at=10, time=10 - HOUR_S, seq=None)
+    for second in range(11, 30):
+        story.send("door/L1/travel", 0.4 + second / 1000, at=second, time=second - HOUR_S, seq=None)
+    assert story.state("L1") == "ajar"
+    story.send("door/L1/hold_open", True, at=31, time=31 - HOUR_S, seq=None)
+    assert story.state("L1") == "open"
+
+
+def test_an_old_bundle_changes_nothing_at_a_door_whose_unit_restarted() -> None:
+    story = alder()
+    story.send("door/L1/latched", True, at=5, seq=None)
+    for second in range(6, 26):
+        story.send("door/L1/latched", False, at=second, time=second - HOUR_S, seq=None)
+    assert story.value("door/L1/latched") is False
+    story.bundle({"door/L1/latched": True}, at=27, time=-2.0 * HOUR_S, seq=1)
+    assert story.value("door/L1/latched") is False

@@ -210,7 +210,11 @@ class Stream:
 
     def _build_snapshot(self, now: int) -> bytes:
         health = self._reader.health()
-        rows = [{**row, "doors": self._doors_of(row["aircraft"])} for row in self._reader.list_aircraft()]
+        present = self._reader.list_aircraft()
+        rows = [{**row, "doors": self._doors_of(row["aircraft"])} for row in present]
+        if not self._clients:
+            # Who comes first learns of them here; nobody else waits to hear of a change.
+            self._rows = {row["aircraft"]: _lasting(row) for row in present}
         data = {
             "site": health.get("site"),
             "timezone": health.get("timezone"),
@@ -235,7 +239,7 @@ class Stream:
 
     def _send_door(self, effect: PublishDoor) -> None:
         reg, door, document = effect
-        if document is not None and reg not in self._rows:
+        if document is not None and self._clients and reg not in self._rows:
             self._introduce(reg)
         if not self._clients:
             self._doors.pop(reg, None)
