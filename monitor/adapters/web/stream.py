@@ -210,11 +210,7 @@ class Stream:
 
     def _build_snapshot(self, now: int) -> bytes:
         health = self._reader.health()
-        present = self._reader.list_aircraft()
-        rows = [{**row, "doors": self._doors_of(row["aircraft"])} for row in present]
-        if not self._clients:
-            # Who comes first learns of them here; nobody else waits to hear of a change.
-            self._rows = {row["aircraft"]: _lasting(row) for row in present}
+        rows = [{**row, "doors": self._doors_of(row["aircraft"])} for row in self._reader.list_aircraft()]
         data = {
             "site": health.get("site"),
             "timezone": health.get("timezone"),
