@@ -10,7 +10,6 @@ import configparser
 import os
 import re
 import shlex
-import shutil
 import signal
 import socket
 import subprocess
@@ -183,8 +182,8 @@ def test_the_service_starts_what_exists_and_writes_where_it_may() -> None:
     assert [flag for flag in args if flag.startswith("--") and flag not in shown.stdout] == []
 
 
-@pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not this machine's")
-def test_systemd_takes_the_unit(tmp_path: Path) -> None:
+def test_systemd_takes_the_unit(tmp_path: Path, require_program: Require) -> None:
+    require_program("systemd-analyze")
     unit = tmp_path / "sillwatch.service"
     unit.write_text(
         _text("sillwatch.service").replace("/opt/sillwatch/bin/sillwatch", sys.executable), encoding="utf-8"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from monitor.core.alert import Priority
 from monitor.core.door import TRAVEL_CONTRADICTS_FRAME
 from monitor.core.kleene import Truth, all3, any3, not3
@@ -154,21 +156,13 @@ SIGNAL_STALE_DOOR = Rule(
     basis="14 CFR 25.783(e)(3) by analogy; 30 s is the wire contract's",
 )
 
-SIGNAL_STALE_AIRFRAME = Rule(
-    code="signal-stale",
+SIGNAL_STALE_AIRFRAME = replace(
+    SIGNAL_STALE_DOOR,
     scope=Scope.AIRCRAFT,
-    levels=(Level(Priority.CAUTION, _stale),),
-    reads=frozenset({"life", "feed", "presence", GROUND}),
-    parameters={"heartbeat_s": 10.0},
-    suppressed_by=("feed-lost",),
-    names_signals=True,
+    kinds=frozenset(),
     summary="A required airframe signal that was seen has not been refreshed within 30 s.",
-    text=_stale_text,
     action="Go and look at what the signal would tell. Tell maintenance.",
     consequence="Hazards that depend on this signal are not being seen.",
-    respond_within_s=300,
-    role="maintenance",
-    basis="14 CFR 25.783(e)(3) by analogy; 30 s is the wire contract's",
 )
 
 
@@ -221,21 +215,15 @@ SIGNAL_BAD_DOOR = Rule(
     evidence=LEAF,
 )
 
-SIGNAL_BAD_AIRFRAME = Rule(
-    code="signal-bad",
+SIGNAL_BAD_AIRFRAME = replace(
+    SIGNAL_BAD_DOOR,
     scope=Scope.AIRCRAFT,
-    levels=(Level(Priority.CAUTION, _bad, delay="on_delay_s"),),
+    kinds=frozenset(),
     reads=frozenset({"quality", "life"}),
-    parameters={"on_delay_s": 1.0},
-    suppressed_by=("feed-lost",),
-    names_signals=True,
     summary="An airframe sensor calls its own reading bad.",
-    text=_bad_text,
     action="Go and look at what the signal would tell. Tell maintenance.",
     consequence="Hazards that depend on this signal are not being seen.",
-    respond_within_s=300,
-    role="maintenance",
-    basis="14 CFR 25.783(e)(3) by analogy; common practice",
+    evidence=(),
 )
 
 
