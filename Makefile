@@ -18,6 +18,7 @@ lint: ## Check style, format, types, import contracts and dependencies
 	.venv/bin/mypy --strict
 	.venv/bin/lint-imports --no-logo
 	.venv/bin/deptry .
+	.venv/bin/python .ci/docs.py --check
 
 bench: ## Measure messages per second and the time from message to alert
 	@.ci/setup && exec .venv/bin/python -m simulators.bench $(ARGS)
