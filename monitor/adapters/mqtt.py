@@ -344,12 +344,8 @@ class MqttFeed:
             self._call(self.on_superseded, started)
         elif verdict is Verdict.CLOCK_WENT_BACK:
             log.warning("an earlier run claims a later start", action="mqtt-clock-went-back", started=started)
-        elif (
-            message.payload == self.settings.offline != self.settings.online
-            and not message.retained
-            and not self._ending.is_set()
-        ):
-            # The will of our own last connection, published late.
+        elif verdict is Verdict.LATE_FAREWELL and not message.retained and not self._ending.is_set():
+            # What was retained before our "online" is overwritten by it anyway.
             self.publish(Outgoing(self.settings.status_topic, self.settings.online, True))
 
     def _call(self, callback: Callable[[_T], None], argument: _T) -> None:

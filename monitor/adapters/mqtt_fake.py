@@ -266,6 +266,10 @@ class MemoryFeed:
             self._superseded = True
             self._ending.set()
             self._guard(self.on_superseded, started)
+        elif verdict is Verdict.LATE_FAREWELL and not message.retained and not self._ending.is_set():
+            # Answered a turn later, so that every listener hears the two in the same order.
+            online = Outgoing(self.settings.status_topic, self.settings.online, True)
+            asyncio.get_running_loop().call_soon(self.publish, online)
 
     def _leave(self) -> None:
         if self.connected and not self._superseded:

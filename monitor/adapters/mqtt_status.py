@@ -17,13 +17,16 @@ class Verdict(enum.Enum):
     NOTHING = "nothing"
     SUPERSEDED = "superseded"
     CLOCK_WENT_BACK = "clock went back"
+    LATE_FAREWELL = "late farewell"
 
 
 def judge_status(payload: bytes, *, own_started: str, left_over: bool) -> tuple[Verdict, str]:
     """Say what a status message means, and which start it names.
 
     ``left_over`` is true for a retained one met before we ever were online: if it says
-    "offline" with a later start than ours, no other run is on; our clock went back.
+    "offline" with a later start than ours, no other run is on; our clock went back. An
+    "offline" that names our own start, or an earlier one, is the will or the goodbye of a
+    connection that is over: while we are on, it is not true.
     """
     try:
         document = json.loads(payload)
@@ -32,7 +35,7 @@ def judge_status(payload: bytes, *, own_started: str, left_over: bool) -> tuple[
     except (ValueError, TypeError, KeyError, AttributeError):
         return Verdict.NOTHING, ""
     if not later:
-        return Verdict.NOTHING, started
+        return Verdict.LATE_FAREWELL if state == "offline" else Verdict.NOTHING, started
     if left_over and state == "offline":
         return Verdict.CLOCK_WENT_BACK, started
     return Verdict.SUPERSEDED, started

@@ -73,6 +73,8 @@ def test_everything_and_nothing() -> None:
         ("2026-03-01T10:00:00.001Z", "offline", True, Verdict.CLOCK_WENT_BACK),
         (OWN, "online", False, Verdict.NOTHING),
         ("2026-03-01T09:59:59.999Z", "online", False, Verdict.NOTHING),
+        (OWN, "offline", False, Verdict.LATE_FAREWELL),
+        ("2026-03-01T09:59:59.999Z", "offline", False, Verdict.LATE_FAREWELL),
     ],
 )
 def test_only_a_later_start_supersedes(started: str, state: str, left_over: bool, verdict: Verdict) -> None:

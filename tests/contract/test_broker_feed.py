@@ -271,6 +271,20 @@ async def test_a_later_run_supersedes_us(bench: Bench, make_rig: MakeRig) -> Non
         assert late.seen[0].payload == status  # neither our farewell nor our will wrote over it
 
 
+@pytest.mark.parametrize(
+    "farewell", ["2026-03-01T09:59:59Z", "2026-03-01T10:00:00Z"], ids=["an earlier run's", "our own"]
+)
+async def test_a_late_farewell_does_not_leave_us_offline(bench: Bench, make_rig: MakeRig, farewell: str) -> None:
+    """The will of a connection that is over may come after our "online": we say again what is true."""
+    rig = make_rig()
+    offline = json.dumps({"state": "offline", "version": "0", "started": farewell}).encode()
+    async with rig.running():
+        async with bench.witness() as sender:
+            await sender.publish(rig.status_topic, offline, retain=True)
+        await rig.ready()
+    assert rig.superseded == []
+
+
 async def test_an_earlier_run_gives_way_to_a_twin(bench: Bench, make_rig: MakeRig) -> None:
     """Two runs of one instance: the broker cuts off the first, which then finds a later start and ends."""
     first = make_rig()
