@@ -71,11 +71,19 @@ class Actor:
         """Carry out one order now. Orders to the weather are not an aircraft's."""
         scope = SCOPES[order.verb]
         if scope is Scope.FEED:
-            (self.feed.fall_silent if order.verb is Verb.FALL_SILENT else self.feed.speak_again)()
+            self._order_feed(order)
         elif scope is Scope.READING:
             self._falsify(order)
         else:
             self.plane.obey(order, now)
+
+    def _order_feed(self, order: Order) -> None:
+        if order.verb is Verb.SHIFT_CLOCK:
+            self.feed.shift_clock(float(order.value or 0.0))
+        elif order.verb is Verb.FALL_SILENT:
+            self.feed.fall_silent()
+        else:
+            self.feed.speak_again()
 
     def _falsify(self, order: Order) -> None:
         key = str(order.signal)
@@ -83,6 +91,8 @@ class Actor:
             self.feed.falsify(key, order.value)
         elif order.verb is Verb.SET_QUALITY:
             self.feed.mark(key, str(order.value))
+        elif order.verb is Verb.WITHHOLD_READING:
+            self.feed.withhold(key)
         else:
             self.feed.release(key)
 
@@ -98,6 +108,19 @@ class Actor:
         self._advance_plan(now)
         self._changed |= self.plane.step(now, dt_s)
         return weather
+
+    def next_due_us(self, now: int) -> int:
+        """Return when something may happen or be sent next (µs): ``now`` while anything moves."""
+        if not self.plane.still:
+            return now
+        dues = [self.feed.next_due_us()]
+        if self._script:
+            dues.append(self._script[0][0])
+        if self._plan is not None:
+            left = self._index < len(self._plan.actions)
+            next_s = self._plan.actions[self._index].at_s if left else self._plan.length_s
+            dues.append(self._begun + round(next_s * SECOND))
+        return max(now, min(dues))
 
     def _advance_plan(self, now: int) -> None:
         plan = self._plan

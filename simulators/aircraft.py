@@ -150,6 +150,20 @@ class Aircraft:
         self.speed_kt = toward(self.speed_kt, self.speed_to_kt, rate * dt_s)
         return moved
 
+    @property
+    def doors_move(self) -> bool:
+        """A part of a door or a slide is on its way."""
+        return bool(self._busy)
+
+    @property
+    def still(self) -> bool:
+        """Nothing of it moves: another time step would change nothing until somebody does something."""
+        air = self.cabin
+        settled = not air.inflow_m3_s and (not air.dp_pa if air.goal_pa is None else air.dp_pa == air.goal_pa)
+        engines_settled = all(engine.speed == float(engine.wanted) for engine in self.engines.values())
+        moving = self.speed_kt != self.speed_to_kt or self.people.aboard != self.people.wanted
+        return not self._busy and settled and engines_settled and not moving
+
     def doorways(self) -> list[str]:
         """Return the doors that people can leave by now: open with stairs, a bridge or a standing slide."""
         return [name for name, way in self.doors.items() if way.open and way.leads_down]
@@ -161,9 +175,11 @@ class Aircraft:
         if way.slide is not None and way.slide_build is not None:
             temperature_sent = "slide_bottle_temp_c" in way.type.signals
             shown |= slide.slide_readings(way.slide_build, way.slide, temperature_sent=temperature_sent)
-            shown["armed_light"] = way.slide.engaged and bool(shown["handle_lifted"])
-        handle_moved = shown["handle_lifted"] or shown["outside_handle_lifted"]
-        shown["pressure_light"] = bool(handle_moved) and self.cabin.dp_pa > _TYPICAL_LIGHT_LIMIT_PA
+        # The lamps wake as somebody sets to work at the door: at a handle, or with its slide disengaged.
+        handle_moved = bool(shown["handle_lifted"] or shown["outside_handle_lifted"])
+        engaged = way.slide is not None and way.slide.engaged
+        shown["armed_light"] = engaged and handle_moved
+        shown["pressure_light"] = (handle_moved or not engaged) and abs(self.cabin.dp_pa) > _TYPICAL_LIGHT_LIMIT_PA
         return {signal: value for signal, value in shown.items() if signal in way.type.signals}
 
     def airframe_readings(self) -> dict[str, Value]:
@@ -267,6 +283,8 @@ _DOOR_ORDERS: Final[Mapping[Verb, _DoorOrder]] = MappingProxyType(
         Verb.SET_SELECTOR: lambda s, o, pace: replace(s, task=door.Task.NONE, selector=str(o.value)),
         Verb.WORK_HAND_PUMP: lambda s, o, pace: replace(s, hand_pump=True),
         Verb.REST_HAND_PUMP: lambda s, o, pace: replace(s, hand_pump=False),
+        Verb.LOSE_ACTUATOR_PRESSURE: lambda s, o, pace: replace(s, leak_bar_per_s=8.0),
+        Verb.STIFFEN_LEAF: lambda s, o, pace: replace(s, drag=3.0),
         Verb.LET_LEAF_SINK: lambda s, o, pace: replace(s, sink_per_s=0.02),
     }
 )
@@ -285,6 +303,8 @@ _SLIDE_ORDERS: Final[Mapping[Verb, _SlideOrder]] = MappingProxyType(
         Verb.SLOW_SLIDE: lambda b, s: replace(s, slow=True),
         Verb.PULL_INFLATION_HANDLE: lambda b, s: replace(s, inflation_handle=True),
         Verb.DETACH_SLIDE: lambda b, s: replace(s, detached=True),
+        Verb.LEAK_SLIDE_BOTTLE: lambda b, s: slide.leaking(s, slide=True),
+        Verb.LEAK_ASSIST_BOTTLE: lambda b, s: slide.leaking(s, assist=True),
     }
 )
 

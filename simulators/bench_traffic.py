@@ -60,7 +60,8 @@ def draw_picture(airframe: AirframeType, number: int, chance: random.Random) -> 
     """
     picture: dict[str, Value] = {
         "airframe/type": airframe.name,
-        "airframe/stand": f"S{number % 6 + 11}",
+        # One each: two aircraft on one stand would be a conflict of identities, and judged no further.
+        "airframe/stand": f"S{number + 11}",
         "airframe/power": "on",
         **{f"airframe/engine_{engine}_running": False for engine in airframe.engines},
         "airframe/differential_pressure_hpa": round(chance.uniform(0.0, 0.4), 2),

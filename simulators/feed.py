@@ -56,15 +56,27 @@ def _order(item: tuple[str, Value]) -> tuple[int, str]:
 class Feed:
     """The sensors of one aircraft; ``prefix`` is its topic up to and including its registration."""
 
-    def __init__(self, prefix: str, *, bundles: bool, first_beat_us: int) -> None:
+    def __init__(
+        self,
+        prefix: str,
+        *,
+        bundles: bool,
+        first_beat_us: int,
+        beat_every_us: int = HEARTBEAT_EVERY,
+        pressure_every_us: int = PRESSURE_EVERY,
+    ) -> None:
         self._prefix = prefix
         self._bundles = bundles
+        self._beat_every = beat_every_us
+        self._pressure_every = pressure_every_us
         self._seqs: dict[str, int] = {}
         self._sent: dict[str, tuple[Value, str]] = {}
         self._sent_at: dict[str, int] = {}
         self._true: dict[str, Value] = {}
         self._false: dict[str, Value] = {}
         self._qualities: dict[str, str] = {}
+        self._withheld: set[str] = set()
+        self._ahead_us = 0
         self._pending: set[str] = set()
         self._beats = 0
         self._next_beat = first_beat_us
@@ -81,6 +93,7 @@ class Feed:
         """Have a sensor tell the truth again, in good quality."""
         self._false.pop(key, None)
         self._qualities.pop(key, None)
+        self._withheld.discard(key)
         self._pending.add(key)
 
     def mark(self, key: str, quality: str) -> None:
@@ -88,10 +101,18 @@ class Feed:
         self._qualities[key] = quality
         self._pending.add(key)
 
+    def withhold(self, key: str) -> None:
+        """Have a sensor send nothing any more, until it is released."""
+        self._withheld.add(key)
+
+    def shift_clock(self, ahead_s: float) -> None:
+        """Have the gateway's clock run ``ahead_s`` seconds ahead."""
+        self._ahead_us = round(ahead_s * SECOND)
+
     @property
     def disturbed(self) -> bool:
-        """Silent, or with a sensor that does not tell the truth."""
-        return self.silent or bool(self._false) or bool(self._qualities)
+        """Silent, with a clock that is off, or with a sensor that does not tell the truth."""
+        return self.silent or bool(self._false or self._qualities or self._withheld or self._ahead_us)
 
     def fall_silent(self) -> None:
         self.silent = True
@@ -108,6 +129,15 @@ class Feed:
         """Return every topic that the broker keeps a reading for."""
         return [] if self._bundles else [f"{self._prefix}/{key}" for key in self._sent]
 
+    def next_due_us(self) -> int:
+        """Return when something is sent although nothing changes (µs of the wire)."""
+        if self.silent:
+            return self._next_beat + self._beat_every
+        dues = [self._next_beat]
+        if _PRESSURE in self._true:
+            dues.append(self._sent_at.get(_PRESSURE, 0) + self._pressure_every)
+        return min(dues)
+
     def publish(self, now: int, readings: Mapping[str, Value]) -> list[Publication]:
         """Take what is newly true and return what is sent at ``now`` (µs of the wire)."""
         for key, value in readings.items():
@@ -122,7 +152,7 @@ class Feed:
         sent = self._as_bundle(now, due) if self._bundles else self._one_by_one(now, due)
         if now >= self._next_beat:
             self._beats += 1
-            self._next_beat = max(self._next_beat + HEARTBEAT_EVERY, now + HEARTBEAT_EVERY // 2)
+            self._next_beat = max(self._next_beat + self._beat_every, now + self._beat_every // 2)
             sent.append(self._reading(now, "airframe/heartbeat", self._beats, "good", retain=False))
         return sent
 
@@ -132,24 +162,25 @@ class Feed:
             self._next_picture = now + PICTURE_EVERY
             self._pending.clear()
             # The type goes last: what came before it is then applied together.
-            return sorted((self._true | self._false).items(), key=lambda item: item[0] == "airframe/type")
+            shown = {key: value for key, value in (self._true | self._false).items() if key not in self._withheld}
+            return sorted(shown.items(), key=lambda item: item[0] == "airframe/type")
+        if now - self._sent_at.get(_PRESSURE, 0) >= self._pressure_every:
+            self._pending.add(_PRESSURE)
         due = [(key, self._shown(key)) for key in self._pending if self._is_due(now, key)]
         self._pending.difference_update(key for key, _ in due)
-        if _PRESSURE in self._true and now - self._sent_at.get(_PRESSURE, 0) >= PRESSURE_EVERY:
-            due.append((_PRESSURE, self._shown(_PRESSURE)))
         return sorted((item for item in due if self._is_news(now, *item)), key=_order)
 
     def _shown(self, key: str) -> Value:
         return self._false[key] if key in self._false else self._true[key]
 
     def _is_due(self, now: int, key: str) -> bool:
-        if key not in self._true and key not in self._false:
+        if key in self._withheld or (key not in self._true and key not in self._false):
             return False
         pace = _PACED.get(key.rpartition("/")[2])
         return pace is None or now - self._sent_at.get(key, 0) >= pace or self._shown(key) in (0.0, 1.0)
 
     def _is_news(self, now: int, key: str, value: Value) -> bool:
-        if key == _PRESSURE and now - self._sent_at.get(key, 0) >= PRESSURE_EVERY:
+        if key == _PRESSURE and now - self._sent_at.get(key, 0) >= self._pressure_every:
             return True
         return self._sent.get(key) != (value, self._qualities.get(key, "good"))
 
@@ -161,7 +192,9 @@ class Feed:
             return []
         readings = {key: (value, self._note(now, key, value)) for key, value in due}
         topic = f"{self._prefix}/bundle"
-        return [Publication(now, topic, encode_bundle(now, self._next_seq(topic), readings), retain=False)]
+        return [
+            Publication(now, topic, encode_bundle(now + self._ahead_us, self._next_seq(topic), readings), retain=False)
+        ]
 
     def _note(self, now: int, key: str, value: Value) -> str:
         quality = self._qualities.get(key, "good")
@@ -171,7 +204,9 @@ class Feed:
 
     def _reading(self, now: int, key: str, value: Value, quality: str, *, retain: bool) -> Publication:
         topic = f"{self._prefix}/{key}"
-        return Publication(now, topic, encode_reading(now, self._next_seq(topic), value, quality), retain)
+        return Publication(
+            now, topic, encode_reading(now + self._ahead_us, self._next_seq(topic), value, quality), retain
+        )
 
     def _next_seq(self, topic: str) -> int:
         seq = self._seqs[topic] = self._seqs.get(topic, 0) + 1

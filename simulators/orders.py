@@ -38,6 +38,8 @@ class Verb(enum.StrEnum):
     SLOW_SLIDE = "slow slide inflation"
     PULL_INFLATION_HANDLE = "pull inflation handle"
     DETACH_SLIDE = "detach slide"
+    LEAK_SLIDE_BOTTLE = "let slide bottle leak"
+    LEAK_ASSIST_BOTTLE = "let assist bottle leak"
     DOCK = "dock"
     WITHDRAW_ACCESS = "withdraw access"
     FIT_BARRIER = "fit barrier"
@@ -47,6 +49,8 @@ class Verb(enum.StrEnum):
     SET_SELECTOR = "set selector"
     WORK_HAND_PUMP = "work hand pump"
     REST_HAND_PUMP = "rest hand pump"
+    LOSE_ACTUATOR_PRESSURE = "lose actuator pressure"
+    STIFFEN_LEAF = "stiffen leaf"
     LET_LEAF_SINK = "let leaf sink"
     START_ENGINE = "start engine"
     STOP_ENGINE = "stop engine"
@@ -76,11 +80,13 @@ class Verb(enum.StrEnum):
     LAND = "land"
     FALL_SILENT = "fall silent"
     SPEAK_AGAIN = "speak again"
+    SHIFT_CLOCK = "shift clock"
     SQUALL = "squall"
     CALM = "calm"
     SET_READING = "set"
     RELEASE_READING = "release"
     SET_QUALITY = "quality"
+    WITHHOLD_READING = "withhold"
 
 
 class Scope(enum.Enum):
@@ -109,11 +115,11 @@ WORDS: Final[Mapping[Verb, tuple[str, ...]]] = MappingProxyType(
 )
 """The words that may follow a verb that takes one."""
 
-_NUMBERS: Final = (Verb.START_ENGINE, Verb.STOP_ENGINE, Verb.BOARD, Verb.TAXI, Verb.SQUALL)
+_NUMBERS: Final = (Verb.START_ENGINE, Verb.STOP_ENGINE, Verb.BOARD, Verb.TAXI, Verb.SQUALL, Verb.SHIFT_CLOCK)
 _MAYBE_NUMBERS: Final = (Verb.LIFT_HANDLE, Verb.SUPPLY_AIR)
-_FEED: Final = (Verb.FALL_SILENT, Verb.SPEAK_AGAIN)
+_FEED: Final = (Verb.FALL_SILENT, Verb.SPEAK_AGAIN, Verb.SHIFT_CLOCK)
 _STAND: Final = (Verb.SQUALL, Verb.CALM)
-_READING: Final = (Verb.SET_READING, Verb.RELEASE_READING, Verb.SET_QUALITY)
+_READING: Final = (Verb.SET_READING, Verb.RELEASE_READING, Verb.SET_QUALITY, Verb.WITHHOLD_READING)
 _LAST_DOOR_VERB: Final = Verb.LET_LEAF_SINK
 
 
@@ -155,6 +161,8 @@ NEEDS_SLIDE: Final = frozenset(
         Verb.SLOW_SLIDE,
         Verb.PULL_INFLATION_HANDLE,
         Verb.DETACH_SLIDE,
+        Verb.LEAK_SLIDE_BOTTLE,
+        Verb.LEAK_ASSIST_BOTTLE,
     }
 )
 """The verbs that make no sense at a door without a slide."""

@@ -186,7 +186,7 @@ class _Check:
             return
         found = [*_done(where, step, airframe), *_falsified(where, step, airframe)]
         if not found:
-            yield where, "does nothing; add do:, set:, quality: or release:"
+            yield where, "does nothing; add do:, set:, quality:, withhold: or release:"
         for item in found:
             yield Cue(step.at, reg, item) if isinstance(item, Order) else item
 
@@ -222,6 +222,8 @@ def _falsified(where: Location, step: StepEntry, airframe: AirframeType) -> Iter
             yield Order(Verb.SET_READING, None, value, key)
     for key, quality in step.quality.items():
         yield from _marked((*where, "quality", key), key, airframe, Order(Verb.SET_QUALITY, None, quality, key))
+    for key in step.withhold:
+        yield from _marked((*where, "withhold"), key, airframe, Order(Verb.WITHHOLD_READING, None, None, key))
     for key in step.release:
         yield from _marked((*where, "release"), key, airframe, Order(Verb.RELEASE_READING, None, None, key))
 

@@ -106,7 +106,7 @@ class IncidentsEntry(Section):
 
 
 class StepEntry(Section):
-    """Something that is done at a time: ``do``, ``set``, ``quality`` or ``release``."""
+    """Something that is done at a time: ``do``, ``set``, ``quality``, ``withhold`` or ``release``."""
 
     at: Duration = Field(description="when it is done, counted from the beginning", examples=["12s"])
     aircraft: Registration | None = Field(
@@ -123,6 +123,11 @@ class StepEntry(Section):
         default={},
         description="the quality that readings are sent with from now on",
         examples=[{"door/L1/locked": "bad"}],
+    )
+    withhold: Phrases = Field(
+        default=[],
+        description="readings that are not sent any more, not even refreshed",
+        examples=[["airframe/differential_pressure_hpa"]],
     )
     release: Phrases = Field(
         default=[],

@@ -24,6 +24,7 @@ GUARDED_SILL_M: Final = 1.2
 _TAXI_IN_S: Final = 58.0
 _WALK_BETWEEN_SLIDES_S: Final = 12.0
 _AWAY_S: Final = 240.0
+_FUEL_S: Final = 110.0
 _HOLD_DOOR_S: Final = 26.0
 _MAIN_DECK_DOOR_S: Final = 50.0
 
@@ -104,6 +105,20 @@ def _boarding(left: Sequence[str], seats: int) -> Sequence[str]:
     return left[:2] if seats > 250 else [left[0], left[-1]]
 
 
+def exits_for_fuel(airframe: AirframeType, roles: Roles) -> tuple[str, ...] | None:
+    """Return the slides to arm so that fuel may flow with people aboard: an exit in each half of the cabin.
+
+    Stairs or a bridge at a boarding door make it one. ``None`` where a half would have none.
+    """
+    missing = {"fore", "aft"} - {airframe.doors[name].half for name in roles.boarding}
+    spare = [
+        next((n for n in roles.slides if airframe.doors[n].half == half and n not in roles.service), None)
+        for half in sorted(missing)
+    ]
+    exits = tuple(name for name in spare if name is not None)
+    return exits if len(exits) == len(spare) else None
+
+
 def access_for(door: DoorType, *, service: bool) -> str | None:
     """Return what is docked at ``door``: what the type asks for, else what is usual.
 
@@ -127,7 +142,9 @@ def plan_turnaround(airframe: AirframeType, rng: random.Random, *, arriving: int
     _plan_arrival(sheet, roles)
     _plan_opening(sheet, airframe, roles)
     holds_open_s = _plan_hold_opening(sheet, airframe, roles)
-    _plan_cabin_work(sheet, airframe, roles, arriving, departing)
+    exits = exits_for_fuel(airframe, roles)
+    with_people = exits is not None and rng.random() < 0.5
+    _plan_cabin_work(sheet, airframe, roles, arriving, departing, exits if with_people else None)
     _plan_hold_closing(sheet, airframe, roles, holds_open_s)
     _plan_hatch(sheet, roles, rng)
     _plan_closing(sheet, airframe, roles)
@@ -187,7 +204,15 @@ def _plan_hold_opening(sheet: _Sheet, airframe: AirframeType, roles: Roles) -> d
     return lasts
 
 
-def _plan_cabin_work(sheet: _Sheet, airframe: AirframeType, roles: Roles, arriving: int, departing: int) -> None:
+def _plan_cabin_work(
+    sheet: _Sheet,
+    airframe: AirframeType,
+    roles: Roles,
+    arriving: int,
+    departing: int,
+    exits: tuple[str, ...] | None,
+) -> None:
+    """Plan everybody off, service, fuel, everybody on; ``exits`` are armed while fuel flows with people aboard."""
     service_from = sheet.now + 10.0
     if arriving:
         sheet.then(6.0, Verb.DEBOARD)
@@ -199,9 +224,17 @@ def _plan_cabin_work(sheet: _Sheet, airframe: AirframeType, roles: Roles, arrivi
             sheet.add(at, Verb.DOCK, name, "platform")
         sheet.add(at + 12.0, Verb.OPEN, name)
     sheet.now = max(sheet.now, service_from + 60.0)
-    # Fuel flows only while nobody is aboard: with people aboard, exits would have to stay usable.
-    sheet.then(12.0, Verb.START_REFUELLING)
-    sheet.then(110.0, Verb.STOP_REFUELLING)
+    fuelled_at = sheet.now + 12.0 + _FUEL_S
+    if exits is None:
+        # Too few exits would stay usable, so fuel flows only while nobody is aboard.
+        sheet.then(12.0, Verb.START_REFUELLING)
+        sheet.then(_FUEL_S, Verb.STOP_REFUELLING)
+    else:
+        for name in exits:
+            sheet.add(sheet.now, Verb.ARM_SLIDE, name)
+            sheet.add(fuelled_at + 6.0, Verb.DISARM_SLIDE, name)
+        sheet.add(fuelled_at - _FUEL_S, Verb.START_REFUELLING)
+        sheet.add(fuelled_at, Verb.STOP_REFUELLING)
     sheet.mark("boarding")
     closing = sheet.now + 25.0
     for step, name in enumerate(roles.service):
@@ -211,7 +244,7 @@ def _plan_cabin_work(sheet: _Sheet, airframe: AirframeType, roles: Roles, arrivi
     if airframe.seats and roles.boarding and departing:
         sheet.then(15.0, Verb.BOARD, None, departing)
         sheet.now += walk_seconds(departing, len(roles.boarding), boarding=True)
-    sheet.now = max(sheet.now + 10.0, closing + 14.0 * len(roles.service) + 20.0)
+    sheet.now = max(sheet.now + 10.0, fuelled_at + 20.0, closing + 14.0 * len(roles.service) + 20.0)
     sheet.mark("boarded")
 
 

@@ -59,7 +59,10 @@ class Mechanism:
 
 @dataclass(frozen=True, slots=True)
 class DoorState:
-    """Where every part of a door is. Positions run from 0 (home, shut) to 1; ``sink_per_s`` is a fault."""
+    """Where every part of a door is. Positions run from 0 (home, shut) to 1.
+
+    Faults: ``sink_per_s``; ``leak_bar_per_s``; ``drag``, how many times as long as new the leaf takes.
+    """
 
     task: Task = Task.NONE
     pace: float = 1.0
@@ -75,6 +78,8 @@ class DoorState:
     actuator_bar: float = 0.0
     hand_pump: bool = False
     sink_per_s: float = 0.0
+    leak_bar_per_s: float = 0.0
+    drag: float = 1.0
     access: str = "none"
     barrier: bool = False
 
@@ -131,12 +136,14 @@ def begin_opening(state: DoorState, *, pace: float = 1.0, outside: bool = False)
 
 def begin_closing(state: DoorState, *, pace: float = 1.0) -> DoorState:
     """Have somebody close the door and put its handle home."""
-    return replace(state, task=Task.CLOSING, pace=pace, sink_per_s=0.0)
+    return replace(state, task=Task.CLOSING, pace=pace, sink_per_s=0.0, leak_bar_per_s=0.0)
 
 
 def settled(mechanism: Mechanism, state: DoorState) -> bool:
     """Return true when another time step would change nothing."""
     if state.task is not Task.NONE or state.hand_pump or state.sink_per_s:
+        return False
+    if state.leak_bar_per_s and state.actuator_bar > 0:
         return False
     still = state.handle == state.handle_to and state.outside == state.outside_to
     if mechanism.powered and (state.selector != "neutral" or (state.in_frame and state.actuator_bar > 0)):
@@ -195,7 +202,8 @@ def _pressure(mechanism: Mechanism, state: DoorState, dt_s: float) -> float:
     if state.selector == "close":
         return toward(state.actuator_bar, 0.7 * mechanism.holding_bar, _BLEED_BAR_PER_S * dt_s)
     # In neutral the valve locks the fluid in, as long as there is a leaf to hold.
-    return toward(state.actuator_bar, 0.0, _BLEED_BAR_PER_S * dt_s) if state.in_frame else state.actuator_bar
+    lost = _BLEED_BAR_PER_S if state.in_frame else state.leak_bar_per_s
+    return toward(state.actuator_bar, 0.0, lost * dt_s)
 
 
 def _moved_leaf(mechanism: Mechanism, state: DoorState, dt_s: float, assisted: bool) -> DoorState:
@@ -228,7 +236,7 @@ def _leaf_reach(mechanism: Mechanism, state: DoorState, dt_s: float, assisted: b
     if assisted and opening:
         whole_s = min(whole_s, _ASSISTED_OPEN_S)
     share = _HAND_PUMP_SHARE if state.hand_pump and state.selector == "neutral" else 1.0
-    return dt_s * state.pace * share / whole_s
+    return dt_s * state.pace * share / (whole_s * state.drag)
 
 
 def door_readings(state: DoorState) -> dict[str, Value]:

@@ -23,6 +23,7 @@ _LEVER_S: Final = 1.0
 _RELEASE_DELAY_US: Final = 350_000
 _BOTTLE_EMPTIES_S: Final = 1.1
 _EMPTY_SHARE: Final = 0.03
+_LEAKED_SHARE: Final = 0.8
 _REFERENCE_K: Final = 293.15
 """Bottle limits are given at 20 °C."""
 
@@ -94,6 +95,15 @@ def arm(state: SlideState) -> SlideState:
 def disarm(state: SlideState) -> SlideState:
     """Have somebody move the lever to disarmed and then fit the pin."""
     return replace(state, lever_to=0.0, pin_to=True)
+
+
+def leaking(state: SlideState, *, slide: bool = False, assist: bool = False) -> SlideState:
+    """Return the slide with a bottle that has lost a fifth of what it held."""
+    return replace(
+        state,
+        bottle_share=min(state.bottle_share, _LEAKED_SHARE) if slide else state.bottle_share,
+        assist_share=min(state.assist_share, _LEAKED_SHARE) if assist else state.assist_share,
+    )
 
 
 def replaced(build: SlideBuild, state: SlideState) -> SlideState:

@@ -106,17 +106,17 @@ def girt_disagree(t: Telling) -> None:
     """
     craft = t.craft("ZZ-ALD")
     t.until(10.0)
-    craft.door("R2", lever_armed=True, girt_left=True)
+    craft.door("R2", lever_armed=True, girt_left=True, pin_fitted=False)
     t.until(11.5)
-    craft.door("R2", girt_right=True, pin_fitted=False)
+    craft.door("R2", girt_right=True)
     t.until(20.0)
-    craft.door("L2", lever_armed=True, girt_left=True)
+    craft.door("L2", lever_armed=True, girt_left=True, pin_fitted=False)
     t.until(30.0)
     craft.door("L2", handle_lifted=True)
     t.until(35.0)
     craft.door("L2", handle_lifted=False)
     t.until(40.0)
-    craft.door("L2", girt_right=True, pin_fitted=False)
+    craft.door("L2", girt_right=True)
     t.until(50.0)
 
 
@@ -125,9 +125,10 @@ def emergency(t: Telling) -> None:
 
     10:00:10 the emergency is declared. 10:00:12 R1's handle is lifted armed and the leaf moves:
     while an emergency is declared armed-* is not raised. 10:00:14 the pack is out: advisory
-    instead of warning, settled at the release. At 10:00:30 the emergency ends: the leaf is still
-    out with its slide engaged, but the released slide has taken over from that alert, so it stays
-    silent, and the advisory does not become a warning.
+    instead of warning, settled at the release; and one slide out in an emergency is an evacuation.
+    At 10:00:30 the emergency ends, and the evacuation with it: the leaf is still out with its slide
+    engaged, but the released slide has taken over from that alert, so it stays silent, and the
+    advisory does not become a warning.
     """
     craft = t.craft("ZZ-ALD", engaged=True, passengers=20)
     t.until(10.0)

@@ -66,7 +66,7 @@ def test_incidents_keep_coming_of_every_kind_and_spare_the_calm_aircraft(
     site: Site, start_us: int, after: Callable[[float], int]
 ) -> None:
     apron = Apron(site, 1, start_us)
-    for second in range(0, 1080, 60):
+    for second in range(0, 1260, 60):
         apron.advance(after(second))
     happened = apron.happened
     assert {incident.incident for incident in happened} == set(INCIDENTS)

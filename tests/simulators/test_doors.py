@@ -18,6 +18,7 @@ from monitor.core.airframe import AirframeType, DoorKind, DoorType
 from simulators.aircraft import Aircraft
 from simulators.feed import Feed
 from simulators.models import door as model
+from simulators.models.cabin import CabinState
 from simulators.orders import Order, Verb
 
 TYPES = load(default_config_path(), environment={}).site.types
@@ -189,3 +190,48 @@ def test_the_hand_pump_is_slower_than_the_electric_one() -> None:
         raise AssertionError("the leaf never came up")
 
     assert seconds(hand_pump=True) > 2 * seconds(selector="open")
+
+
+def test_a_leaking_actuator_falls_below_what_holds_the_leaf() -> None:
+    door = TYPES["larch"].doors["CF"]
+    mechanism = model.mechanism_for(door, random.Random(1))
+    state = model.DoorState(
+        handle=1.0, handle_to=1.0, leaf=0.6, leaf_to=0.6, actuator_bar=1.35 * mechanism.holding_bar, leak_bar_per_s=8.0
+    )
+    assert not model.settled(mechanism, state)
+    for _ in range(300):
+        state = model.step(mechanism, state, 0.1)
+    assert state.actuator_bar < mechanism.holding_bar
+    assert state.leaf == 0.6
+
+
+def test_a_stiff_leaf_takes_three_times_as_long() -> None:
+    mechanism = model.mechanism_for(TYPES["alder"].doors["L1"], random.Random(1))
+
+    def seconds(drag: float) -> float:
+        state = model.DoorState(handle=1.0, handle_to=1.0, leaf_to=1.0, task=model.Task.OPENING, drag=drag)
+        for tick in range(1000):
+            state = model.step(mechanism, state, 0.1)
+            if state.leaf >= 1.0:
+                return tick / 10
+        raise AssertionError("the leaf never came to its stop")
+
+    assert 2.8 < seconds(3.0) / seconds(1.0) < 3.2
+
+
+def lamps(plane: Aircraft, name: str) -> tuple[object, object]:
+    shown = plane.door_readings(name)
+    return shown["armed_light"], shown["pressure_light"]
+
+
+def test_the_lamps_tell_what_somebody_at_the_door_must_know() -> None:
+    plane = Aircraft("ZZ-TST", TYPES["cedar"], "S11", random.Random(7))
+    assert lamps(plane, "L1") == (False, False)
+    plane.arm_all(armed=True)
+    plane.cabin = CabinState(dp_pa=400.0)
+    assert lamps(plane, "L1") == (False, False)
+    plane.obey(Order(Verb.LIFT_HANDLE, "L1", 0.2), 0)
+    plane.step(100_000, 0.5)
+    assert lamps(plane, "L1") == (True, True)
+    plane.arm_all(armed=False)
+    assert lamps(plane, "R1") == (False, True)

@@ -159,3 +159,38 @@ def test_the_wind_is_refreshed_within_ten_seconds() -> None:
     assert all(now.at_us - before.at_us <= 10 * SECOND for before, now in itertools.pairwise(winds))
     assert len(winds) == 15
     assert len(sent) == 45
+
+
+def test_a_withheld_reading_is_not_sent_until_it_is_released() -> None:
+    feed = a_feed()
+    live(feed, 1.0)
+    feed.withhold("airframe/differential_pressure_hpa")
+    feed.withhold("door/L1/closed")
+    assert feed.disturbed
+    feed.owe_picture()
+    quiet = live(feed, 20.0, begin=1.0, shown={**PICTURE, "door/L1/closed": False})
+    assert of(quiet, "airframe/differential_pressure_hpa") == []
+    assert of(quiet, "door/L1/closed") == []
+    assert of(quiet, "airframe/beacon")
+    feed.release("airframe/differential_pressure_hpa")
+    feed.release("door/L1/closed")
+    again = live(feed, 1.0, begin=21.0, shown={**PICTURE, "door/L1/closed": False})
+    assert [value(sent) for sent in of(again, "door/L1/closed")] == [False]
+    assert len(of(again, "airframe/differential_pressure_hpa")) == 1
+
+
+def test_a_shifted_clock_shows_in_the_stamps_alone() -> None:
+    feed = a_feed()
+    feed.shift_clock(8.0)
+    sent = live(feed, 1.0)
+    assert {orjson.loads(p.payload)["time"] for p in sent if p.at_us == 0} == {"1970-01-01T00:00:08.000Z"}
+    feed.shift_clock(0.0)
+    assert not feed.disturbed
+
+
+def test_a_feed_says_when_it_sends_next_though_nothing_changes() -> None:
+    feed = Feed("x", bundles=False, first_beat_us=0, beat_every_us=9 * SECOND, pressure_every_us=13 * SECOND)
+    live(feed, 0.1)
+    assert feed.next_due_us() == 9 * SECOND
+    assert [p.topic for p in feed.publish(9 * SECOND, PICTURE)] == ["x/airframe/heartbeat"]
+    assert feed.next_due_us() == 13 * SECOND

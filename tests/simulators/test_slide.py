@@ -107,3 +107,9 @@ def test_a_gauge_follows_the_absolute_temperature() -> None:
     """An ideal gas at constant volume: pressure in proportion to kelvin."""
     assert slide.bottle_bar(200.0, 1.0, 20.0) == pytest.approx(200.0)
     assert slide.bottle_bar(200.0, 1.0, -10.0) == pytest.approx(200.0 * 263.15 / 293.15, abs=0.1)
+
+
+def test_a_leaking_bottle_is_a_fifth_down_and_the_other_is_not() -> None:
+    state = slide.leaking(slide.SlideState(), slide=True)
+    assert (state.bottle_share, state.assist_share) == (0.8, 1.0)
+    assert slide.leaking(state, assist=True).assist_share == 0.8

@@ -15,7 +15,7 @@ from monitor.core.signals import AIRFRAME_SIGNALS, DOOR_SIGNALS, STAND_SIGNALS
 from simulators.apron import Apron, Part
 from simulators.orders import Verb
 from simulators.scenario_file import MARKS
-from simulators.turnaround import plan_turnaround, roles_of
+from simulators.turnaround import exits_for_fuel, plan_turnaround, roles_of
 
 SITE = load(default_config_path(), environment={}).site
 TYPES = SITE.types
@@ -77,6 +77,17 @@ def out_of_frame(seen: Seen) -> list[str]:
     return [name for name, shown in seen.doors.items() if shown.get("closed") is False]
 
 
+def exit_halves(airframe: AirframeType, seen: Seen) -> set[str]:
+    """The halves of the cabin with a floor-level exit: stairs or a bridge docked, or a slide wholly engaged."""
+    usable = {
+        name
+        for name, shown in seen.doors.items()
+        if shown.get("access") in ("bridge", "stairs")
+        or all(shown.get(signal) is True for signal in ("lever_armed", "girt_left", "girt_right"))
+    }
+    return {airframe.doors[name].half for name in usable if airframe.doors[name].kind is DoorKind.CABIN}
+
+
 def engines_running(seen: Seen) -> bool:
     return any(value is True for signal, value in seen.airframe.items() if signal.startswith("engine_"))
 
@@ -102,7 +113,8 @@ def test_nothing_that_would_alarm_anybody_happens(name: str, bundles: bool) -> N
             assert not (moved and pressure > 2.0), f"{key} at {pressure} hPa, {at}"
         speed = float(str(seen.airframe["ground_speed_kt"]))
         assert not (out and speed > 0), f"{out} out of frame while moving at {at}"
-        assert not (seen.airframe["refuelling"] and seen.airframe["passengers_aboard"]), f"fuel with people at {at}"
+        if seen.airframe["refuelling"] and seen.airframe["passengers_aboard"]:
+            assert exit_halves(airframe, seen) == {"fore", "aft"}, f"fuel with people and too few exits at {at}"
         if not seen.airframe["parking_brake"] and not seen.airframe["chocks"]:
             disarmed = [n for n, shown in seen.doors.items() if shown.get("lever_armed") is False]
             assert not disarmed, f"{disarmed} disarmed while free to roll at {at}"
@@ -189,3 +201,20 @@ def test_every_shipped_type_fits_a_roles_table() -> None:
     for airframe in TYPES.values():
         assert used(airframe) <= set(airframe.doors)
         assert roles_of(airframe).boarding
+
+
+def test_fuel_flows_with_people_aboard_only_where_each_half_has_an_exit() -> None:
+    exits = {name: exits_for_fuel(airframe, roles_of(airframe)) for name, airframe in TYPES.items()}
+    assert exits == {"alder": (), "birch": None, "cedar": ("L3",), "hazel": None, "larch": None}
+
+
+@pytest.mark.parametrize("name", ["alder", "cedar"])
+def test_some_refuel_with_people_aboard_and_some_without(name: str) -> None:
+    airframe = TYPES[name]
+    early = set()
+    for seed in range(12):
+        plan = plan_turnaround(airframe, random.Random(seed), arriving=10)
+        at = {(timed.order.verb, timed.order.door): timed.at_s for timed in plan.actions}
+        early.add(at[Verb.STOP_REFUELLING, None] > at[Verb.BOARD, None])
+        assert at[Verb.STOP_REFUELLING, None] < plan.marks["closing"]
+    assert early == {False, True}
