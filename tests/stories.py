@@ -24,6 +24,7 @@ from monitor.core.effects import (
     PublishActive,
     PublishDoor,
     PublishEvent,
+    PublishReadiness,
     RecordAudit,
     RefuseCommand,
     RejectInput,
@@ -358,6 +359,7 @@ class Story:
     # What was said
 
     def _note(self, effects: list[Effect]) -> list[Effect]:
+        """Keep what followed; hand it back without answers that merely fell due to be looked at."""
         self.effects += effects
         for effect in effects:
             if isinstance(effect, PublishEvent):
@@ -366,7 +368,7 @@ class Story:
                 self.doors[effect.aircraft, effect.door] = effect.document
             elif isinstance(effect, PublishActive):
                 self.active[effect.aircraft, effect.door, effect.code] = effect.document
-        return effects
+        return [effect for effect in effects if not isinstance(effect, PublishReadiness)]
 
     def _tell(self, effect: PublishEvent) -> Told:
         data, at = effect.data, (effect.time - self.start) / SECOND

@@ -1,16 +1,17 @@
 """What a person does to an alert, a door or an aircraft: refused with a reason, or done and audited.
 
-Owns the rules of acknowledging, shelving, closing, resetting and declaring. Each action
-is one function from the event to effects; nothing is half done.
+Owns the rules of acknowledging, shelving, closing, resetting and declaring, and hands permits
+and reports on. Each action is one function from the event to effects; nothing is half done.
 """
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from monitor.core import permits, reports
 from monitor.core.alert import AlertEvent, AlertState
 from monitor.core.door import State
-from monitor.core.effects import CountDropped, Effect, RecordAudit, RefuseCommand
+from monitor.core.effects import CountDropped, Effect, RecordAudit
 from monitor.core.events import (
     AlertAcknowledged,
     AlertClosed,
@@ -18,9 +19,15 @@ from monitor.core.events import (
     AlertUnacknowledged,
     AlertUnshelved,
     Command,
+    DoorReported,
     DoorReset,
+    IdentitySettled,
+    PermitEnded,
+    PermitGranted,
     PresenceDeclared,
 )
+from monitor.core.notes import identity
+from monitor.core.refusal import RefusedError
 from monitor.core.state import Presence, Tracker
 from monitor.core.times import MINUTE, format_time
 
@@ -30,12 +37,6 @@ if TYPE_CHECKING:
 
 SHELVABLE_FROM_S: Final = 10
 """A rule that asks for an answer within this many seconds is never shelved."""
-
-
-class _RefusedError(Exception):
-    def __init__(self, kind: str, detail: str) -> None:
-        super().__init__(detail)
-        self.effect = RefuseCommand(kind, detail)
 
 
 def count_dropped(reason: str) -> Effect:
@@ -50,8 +51,16 @@ def act(system: System, event: Command, now: int) -> list[Effect]:
             return _reset(system, event, now)
         if isinstance(event, PresenceDeclared):
             return _declare(system, event, now)
+        if isinstance(event, PermitGranted):
+            return permits.grant(system, event, now)
+        if isinstance(event, PermitEnded):
+            return permits.end(system, event, now)
+        if isinstance(event, DoorReported):
+            return reports.take_report(system, event, now)
+        if isinstance(event, IdentitySettled):
+            return _settle_identity(system, event, now)
         return _act_on_alert(system, event, now)
-    except _RefusedError as refused:
+    except RefusedError as refused:
         return [refused.effect]
 
 
@@ -63,10 +72,10 @@ def _act_on_alert(
     found = system.ledger.index.get(event.alert_id)
     tracker = system.find_tracker(*found) if found is not None else None
     if found is None or tracker is None or tracker.alert is None:
-        raise _RefusedError("not-found", f"no alert {event.alert_id} stands; it may be over: see the history")
+        raise RefusedError("not-found", f"no alert {event.alert_id} stands; it may be over: see the history")
     alert = tracker.alert
     if event.seen is not None and event.seen != alert.changed_at:
-        raise _RefusedError(
+        raise RefusedError(
             "conflict",
             f"the alert changed at {format_time(alert.changed_at)}, after what you saw; look at it again",
         )
@@ -76,7 +85,7 @@ def _act_on_alert(
     alert.by, alert.reason = event.by, event.reason
     try:
         action = _apply(system, place, tracker, event, now)
-    except _RefusedError:
+    except RefusedError:
         alert.by, alert.reason = kept
         raise
     reg, door, code = found
@@ -100,7 +109,7 @@ def _apply(
 ) -> str:
     alert = tracker.alert
     if alert is None:
-        raise _RefusedError("not-found", "the alert is over")
+        raise RefusedError("not-found", "the alert is over")
     ledger, state = system.ledger, alert.state
     if isinstance(event, AlertAcknowledged):
         step = AlertEvent.ACKNOWLEDGE_LATCHING if place.rule.latching else AlertEvent.ACKNOWLEDGE
@@ -114,27 +123,29 @@ def _apply(
         done, action = _unshelve(system, place, tracker), "unshelve"
     else:
         if place.rule.latching:
-            raise _RefusedError("conflict", f"{place.rule.code} ends by its door's reset; reset the door instead")
+            raise RefusedError("conflict", f"{place.rule.code} ends by its door's reset; reset the door instead")
+        if state is AlertState.OUT_OF_SERVICE:
+            raise RefusedError("conflict", "an alert that is out of service returns with its permit; end the permit")
         if not alert.blind:
-            raise _RefusedError("conflict", "only a blind alert is closed by a person; this one's inputs are known")
+            raise RefusedError("conflict", "only a blind alert is closed by a person; this one's inputs are known")
         done, action = ledger.dismiss(place, tracker, by=event.by, reason=event.reason or "closed by a person"), "close"
         for level in tracker.levels:
             level.held, level.ran, level.since, level.cause = False, 0, None, ""
     if not done:
-        raise _RefusedError("conflict", f"an alert that is {state.replace('_', ' ')} cannot be {action}d")
+        raise RefusedError("conflict", f"an alert that is {state.replace('_', ' ')} cannot be {action}d")
     return action
 
 
 def _check_shelving(system: System, place: Place, event: AlertShelved, now: int) -> None:
     if place.rule.respond_within_s <= SHELVABLE_FROM_S:
-        raise _RefusedError(
+        raise RefusedError(
             "refused", f"{place.rule.code} asks for an answer within {place.rule.respond_within_s:g} s: not shelved"
         )
     if not event.reason.strip() or not event.by.strip():
-        raise _RefusedError("refused", "shelving needs a reason and who does it")
+        raise RefusedError("refused", "shelving needs a reason and who does it")
     most = system.site.shelve_minutes_max
     if not now < event.until <= now + most * MINUTE:
-        raise _RefusedError("refused", f"shelving needs an end within {most} minutes from now")
+        raise RefusedError("refused", f"shelving needs an end within {most} minutes from now")
 
 
 def _shelve(system: System, place: Place, tracker: Tracker, event: AlertShelved) -> bool:
@@ -174,14 +185,17 @@ def _reset(system: System, event: DoorReset, now: int) -> list[Effect]:
     aircraft = system.record.aircraft.get(event.aircraft)
     door = aircraft.doors.get(event.door) if aircraft is not None else None
     if aircraft is None or door is None:
-        raise _RefusedError("not-found", f"no door {event.door} of {event.aircraft} is known")
+        raise RefusedError("not-found", f"no door {event.door} of {event.aircraft} is known")
     tracker = door.trackers.get("slide-deployed")
     alert = tracker.alert if tracker is not None else None
+    if alert is not None and alert.state is AlertState.OUT_OF_SERVICE:
+        # It returns with its permit, not with the door.
+        alert = None
     if not door.deployed and alert is None:
-        raise _RefusedError("conflict", f"{event.door} has no released slide to reset")
+        raise RefusedError("conflict", f"{event.door} has no released slide to reset")
     view = system.view(event.aircraft, event.door, now)
     if view.true("slide_released"):
-        raise _RefusedError(
+        raise RefusedError(
             "conflict",
             f"slide_released of {event.door} still reads true; reset the door once it reads false or is withdrawn",
         )
@@ -206,12 +220,29 @@ def _reset(system: System, event: DoorReset, now: int) -> list[Effect]:
 def _declare(system: System, event: PresenceDeclared, now: int) -> list[Effect]:
     aircraft = system.record.aircraft.get(event.aircraft)
     if aircraft is None:
-        raise _RefusedError("not-found", f"no aircraft {event.aircraft} is known")
+        raise RefusedError("not-found", f"no aircraft {event.aircraft} is known")
     try:
         presence = Presence(event.presence)
     except ValueError:
-        raise _RefusedError("refused", f"presence is one of {', '.join(Presence)}") from None
+        raise RefusedError("refused", f"presence is one of {', '.join(Presence)}") from None
     before = str(aircraft.presence)
     system.declare_presence(aircraft, presence, now)
     after = str(aircraft.presence)
     return [RecordAudit(now, event.by, "declare-presence", event.aircraft, event.reason, before, after, event.origin)]
+
+
+def _settle_identity(system: System, event: IdentitySettled, now: int) -> list[Effect]:
+    aircraft = system.record.aircraft.get(event.aircraft)
+    if aircraft is None:
+        raise RefusedError("not-found", f"no aircraft {event.aircraft} is known")
+    tracker = aircraft.trackers.get("identity-conflict")
+    alert = tracker.alert if tracker is not None else None
+    memo = aircraft.identity
+    if alert is None and (memo is None or not (memo.two_senders or memo.other_type or memo.shared_with)):
+        raise RefusedError("conflict", f"nothing speaks against {event.aircraft} being one aircraft")
+    before = "normal" if alert is None else str(alert.state)
+    identity.settle_identity(aircraft, now)
+    system.settle(aircraft, {None: {"*"}}, now)
+    standing = aircraft.trackers.get("identity-conflict")
+    after = "normal" if standing is None or standing.alert is None else str(standing.alert.state)
+    return [RecordAudit(now, event.by, "settle-identity", event.aircraft, event.reason, before, after, event.origin)]

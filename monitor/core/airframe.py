@@ -76,7 +76,7 @@ class Site:
     ``aircraft`` lists the registrations that are at home here with the type each must
     have (or ``None``); with ``visiting`` true any other aircraft of a known type is
     served too. ``timezone`` is an IANA name, for display only. Nothing is shelved for longer than
-    ``shelve_minutes_max``.
+    ``shelve_minutes_max``. A warning that nobody acknowledges in time goes up ``escalation``, role by role.
     """
 
     name: str
@@ -88,3 +88,4 @@ class Site:
     aircraft: Mapping[str, str | None] = field(default_factory=dict)
     thresholds: Thresholds = field(default_factory=dict)
     shelve_minutes_max: int = 480
+    escalation: tuple[str, ...] = ("door team", "coordinator", "ops")

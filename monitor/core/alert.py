@@ -75,6 +75,10 @@ class AlertEvent(enum.Enum):
     DISMISS = "dismiss"
 
 
+EVACUATION: Final = "evacuation-in-progress"
+"""The rule whose alert silences nearly all others of its aircraft."""
+
+
 class Outcome(NamedTuple):
     """The state after, and the lifecycle changes that are told, in order.
 
@@ -154,7 +158,9 @@ class Alert:
     """One alert from its raising until it is normal again. Times in µs.
 
     ``changes`` counts the lifecycle changes told so far; with ``alert_id`` it makes each
-    event's id, so that judging the same cause again after a crash repeats the id.
+    event's id, so that judging the same cause again after a crash repeats the id. ``role`` is
+    who is asked now, empty for the rule's own; ``escalate_due`` when the next one is.
+    ``permit`` names the permit that keeps it out of service until ``out_until``.
     """
 
     alert_id: str
@@ -170,6 +176,11 @@ class Alert:
     by: str | None = None
     reason: str | None = None
     shelved_until: int | None = None
+    permit: str = ""
+    out_until: int | None = None
+    role: str = ""
+    escalated_at: int | None = None
+    escalate_due: int | None = None
     text: str = ""
     evidence: list[dict[str, Any]] = field(default_factory=list)
 

@@ -12,6 +12,7 @@ from typing import Final
 from monitor.core.alert import Alert
 from monitor.core.door import State
 from monitor.core.effects import Document
+from monitor.core.reports import agrees, describe_reports
 from monitor.core.rules.rule import Rule
 from monitor.core.signals import Quality
 from monitor.core.state import AircraftRecord, DoorRecord, Reading
@@ -55,6 +56,10 @@ def collect_evidence(rule: Rule, view: View) -> list[Document]:
         if name.startswith("airframe/"):
             reading = view.airframe_reading(name.removeprefix("airframe/"))
             path = name
+        elif name.startswith("stand/"):
+            signal = name.removeprefix("stand/")
+            reading = view.stand_reading(signal)
+            path = f"stand/{view.aircraft.stand}/{signal}" if view.aircraft is not None else name
         else:
             reading = view.reading(name)
             path = f"door/{view.door.name}/{name}" if view.door is not None else name
@@ -64,7 +69,7 @@ def collect_evidence(rule: Rule, view: View) -> list[Document]:
 
 
 def describe_alert(
-    rule: Rule, alert: Alert, *, site: str, aircraft: AircraftRecord | None, door: str, simulated: bool
+    rule: Rule, alert: Alert, *, site: str, aircraft: AircraftRecord | None, door: str, simulated: bool, drill: bool
 ) -> Document:
     """Write an alert as the wire contract has it."""
     document: Document = {
@@ -83,7 +88,7 @@ def describe_alert(
         "consequence": rule.consequence,
         "evidence": alert.evidence,
         "basis": rule.basis,
-        "role": rule.role,
+        "role": alert.role or rule.role,
         "respond_within_s": rule.respond_within_s,
         "active": alert.active,
     }
@@ -93,7 +98,13 @@ def describe_alert(
         document["reason"] = alert.reason
     if alert.shelved_until is not None:
         document["shelved_until"] = format_time(alert.shelved_until)
-    for flag, value in (("late", alert.late), ("simulated", simulated), ("blind", alert.blind)):
+    if alert.out_until is not None:
+        document["permit"] = alert.permit
+        document["out_of_service_until"] = format_time(alert.out_until)
+    if alert.escalated_at is not None:
+        document["escalated"] = True
+        document["escalated_at"] = format_time(alert.escalated_at)
+    for flag, value in (("late", alert.late), ("drill", drill), ("simulated", simulated), ("blind", alert.blind)):
         if value:
             document[flag] = True
     return document
@@ -154,6 +165,8 @@ def describe_door(view: View, *, site: str) -> Document:
         "blind": is_blind(view),
         "deaf_to": describe_deafness(door.deaf_to),
     }
+    if door.reports:
+        document["reports"] = describe_reports(view)
     for flag, value in (("implausible", door.implausible), ("simulated", aircraft.simulated)):
         if value:
             document[flag] = True
@@ -176,6 +189,8 @@ def fingerprint_door(view: View, door: DoorRecord, aircraft: AircraftRecord) -> 
         aircraft.simulated,
         door.deaf_to,
     ]
+    for signal, report in (door.reports or {}).items():
+        parts.append((signal, report.value, report.by, report.at, agrees(view, signal, report.value)))
     readings = door.readings
     for signal in STATE_SIGNALS:
         reading = readings.get(signal)

@@ -32,6 +32,13 @@ class PublishActive(NamedTuple):
     document: Document | None
 
 
+class PublishReadiness(NamedTuple):
+    """Replace an aircraft's retained answers; ``None`` empties them."""
+
+    aircraft: str
+    document: Document | None
+
+
 class PublishEvent(NamedTuple):
     """Tell one lifecycle change: ``type`` is the last word(s) of the CloudEvents type.
 
@@ -84,6 +91,19 @@ class RecordAudit(NamedTuple):
     origin: str = ""
 
 
+class NoteDeafness(NamedTuple):
+    """Keep what cannot be seen at a place from ``time`` (µs) on: it has just become another.
+
+    ``deaf_to`` is (code, why, signal, …) for each hazard that cannot be seen, empty where all
+    can; ``door`` is ``-`` for the aircraft as a whole.
+    """
+
+    aircraft: str
+    door: str
+    time: int
+    deaf_to: tuple[tuple[str, ...], ...]
+
+
 class RefuseCommand(NamedTuple):
     """A person's action did not take effect.
 
@@ -98,10 +118,12 @@ class RefuseCommand(NamedTuple):
 Effect = (
     PublishDoor
     | PublishActive
+    | PublishReadiness
     | PublishEvent
     | RejectInput
     | CountDropped
     | CountImplausible
     | RecordAudit
+    | NoteDeafness
     | RefuseCommand
 )

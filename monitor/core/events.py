@@ -138,8 +138,64 @@ class PresenceDeclared(NamedTuple):
     origin: str = ""
 
 
+class DoorReported(NamedTuple):
+    """A person said what they saw at a door: (signal, value) pairs; ``None`` takes an earlier word back."""
+
+    aircraft: str
+    door: str
+    sees: tuple[tuple[str, bool | str | None], ...]
+    by: str
+    reason: str
+    origin: str = ""
+
+
+class IdentitySettled(NamedTuple):
+    """A person settled which sender speaks as an aircraft: what conflicted before is done with."""
+
+    aircraft: str
+    by: str
+    reason: str
+    origin: str = ""
+
+
+class PermitGranted(NamedTuple):
+    """A person took hazards out of service until ``until`` (µs).
+
+    ``doors`` empty: the whole aircraft; ``-`` among them: the aircraft as a whole. ``codes``
+    may be empty where ``kind`` implies them, or needs none.
+    """
+
+    kind: str
+    aircraft: str
+    doors: tuple[str, ...]
+    codes: tuple[str, ...]
+    until: int
+    by: str
+    reason: str
+    origin: str = ""
+
+
+class PermitEnded(NamedTuple):
+    """A person ended a permit before its time."""
+
+    permit_id: str
+    by: str
+    reason: str
+    origin: str = ""
+
+
 Command = (
-    AlertAcknowledged | AlertUnacknowledged | AlertShelved | AlertUnshelved | AlertClosed | DoorReset | PresenceDeclared
+    AlertAcknowledged
+    | AlertUnacknowledged
+    | AlertShelved
+    | AlertUnshelved
+    | AlertClosed
+    | DoorReset
+    | DoorReported
+    | PresenceDeclared
+    | IdentitySettled
+    | PermitGranted
+    | PermitEnded
 )
 """What a person does; each is journalled and audited before it is answered."""
 

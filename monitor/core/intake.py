@@ -11,6 +11,7 @@ from typing import Final
 from monitor.core.airframe import AirframeType
 from monitor.core.effects import CountDropped, Effect, RejectInput
 from monitor.core.events import Item, ReadingsArrived
+from monitor.core.notes.identity import note_beat, note_other_type
 from monitor.core.order import (
     AHEAD_LIMIT,
     Verdict,
@@ -23,7 +24,7 @@ from monitor.core.order import (
     release_runs,
 )
 from monitor.core.rules.sensing import LIFE_LIMIT_S
-from monitor.core.signals import AIRFRAME_SIGNALS, HEARTBEAT, Quality
+from monitor.core.signals import AIRFRAME_SIGNALS, DOOR_SIGNALS, HEARTBEAT, Kind, Quality
 from monitor.core.state import AircraftRecord, DoorRecord, DroppedReading, Presence, Reading, Sender
 from monitor.core.times import MINUTE, SECOND
 
@@ -39,6 +40,11 @@ PRESSURES_MAX: Final = 2000
 LASTING: Final = frozenset({"type", "stand", "power", HEARTBEAT})
 """Airframe signals that do not go stale: who and where the aircraft is."""
 
+DISCRETE: Final = frozenset(name for name, signal in DOOR_SIGNALS.items() if signal.kind is Kind.BOOL or signal.choices)
+"""Door signals that are one of a few values: what may chatter."""
+FLIPS_MAX: Final = 20
+FLIPS_KEPT: Final = 60 * SECOND
+
 Changes = dict[str | None, set[str]]
 """Door (``None`` for the airframe) → names of what changed; ``*`` is everything."""
 
@@ -46,7 +52,7 @@ Changes = dict[str | None, set[str]]
 class Intake:
     """One message's way into one aircraft's record; ``changes`` and ``effects`` fill as it goes."""
 
-    __slots__ = ("aircraft", "airframe", "caught_up", "changes", "effects", "event", "late", "now")
+    __slots__ = ("aircraft", "airframe", "caught_up", "changes", "effects", "event", "flipped", "late", "now")
 
     def __init__(
         self, aircraft: AircraftRecord, airframe: AirframeType | None, event: ReadingsArrived, now: int
@@ -59,6 +65,7 @@ class Intake:
         self.effects: list[Effect] = []
         self.late = False
         self.caught_up = False
+        self.flipped: list[tuple[DoorRecord, str]] = []
 
     def take(self) -> bool:
         """Apply the message; tell whether any of its readings was taken."""
@@ -84,9 +91,20 @@ class Intake:
         if taken:
             note_taken(sender, event.topic, event.time, now)
             self._note_clock(sender, event.time)
+            self._note_flips(sender)
         if dropped:
             self._readmit(sender, dropped)
         return taken
+
+    def _note_flips(self, sender: Sender) -> None:
+        """Remember when discretes changed. What a backlog brings at once did not change as fast as it comes."""
+        for record, signal in () if sender.backlog else self.flipped:
+            flips = record.flips or {}
+            since = self.now - FLIPS_KEPT
+            record.flips = {name: moments for name, moments in flips.items() if name == signal or moments[-1] > since}
+            kept = [at for at in flips.get(signal, ()) if at > since]
+            record.flips[signal] = [*kept[1 - FLIPS_MAX :], self.now]
+            self.mark(record.name, "memo/flips")
 
     def _sender(self) -> Sender:
         if not self.event.bundle and self.event.items:
@@ -169,6 +187,11 @@ class Intake:
         if item.door is None:
             readings, key = aircraft.readings, item.signal
             if self._is_other_type(item):
+                order = decide_order(
+                    readings.get(key), time=time, seq=seq, bundle=bundle, now=self.now, epoch=sender.epoch
+                )
+                if order is Verdict.TAKEN and item.quality is Quality.GOOD:
+                    self._dispute(note_other_type(aircraft, str(item.value)))
                 return None
         elif self.airframe is None:
             readings, key = aircraft.held, f"{item.door}/{item.signal}"
@@ -184,6 +207,8 @@ class Intake:
             readings, key = record.readings, item.signal
         last = readings.get(key)
         verdict = decide_order(last, time=time, seq=seq, bundle=bundle, now=self.now, epoch=sender.epoch)
+        if item.signal == HEARTBEAT and record is None and item.door is None and not forced:
+            self._follow_beat(item, time, last, taken=verdict is Verdict.TAKEN)
         if verdict is not Verdict.TAKEN and not forced:
             return verdict
         ahead = time is not None and time > self.now + AHEAD_LIMIT
@@ -201,6 +226,17 @@ class Intake:
         else:
             self._compare(item, last, fresh, record)
         return verdict
+
+    def _follow_beat(self, item: Item, time: int | None, last: Reading | None, *, taken: bool) -> None:
+        count = item.value
+        if isinstance(count, int) and time is not None and item.quality is Quality.GOOD and not self.event.retained:
+            self._dispute(note_beat(self.aircraft, count, time, last, self.now, taken=taken))
+
+    def _dispute(self, begins: bool) -> None:
+        """Have everything looked at again where a sign of two senders appears: from now on nothing is known."""
+        if begins:
+            self.mark(None, "*")
+            self.mark(None, "memo/identity")
 
     def _is_other_type(self, item: Item) -> bool:
         aircraft = self.aircraft
@@ -230,6 +266,8 @@ class Intake:
             fresh.stale = True
         if last is None or last.value != fresh.value or type(last.value) is not type(fresh.value):
             self.mark(item.door, name)
+            if record is not None and name in DISCRETE and last is not None and _both_known(last, fresh):
+                self.flipped.append((record, name))
         if last is None or last.stale != fresh.stale or (last.value is None) != (fresh.value is None):
             self.mark(item.door, name)
             self.mark(item.door, "life")
@@ -276,6 +314,16 @@ class Intake:
 
     def _is_alive(self, reading: Reading, signal: str, record: DoorRecord | None) -> bool:
         return is_alive(self.aircraft, record, signal, reading, self.now)
+
+
+def _both_known(last: Reading, fresh: Reading) -> bool:
+    """Tell whether a change of value is one: from a good reading to a good one."""
+    return (
+        last.value is not None
+        and fresh.value is not None
+        and last.quality is Quality.GOOD
+        and fresh.quality is Quality.GOOD
+    )
 
 
 def is_alive(aircraft: AircraftRecord, door: DoorRecord | None, signal: str, reading: Reading, now: int) -> bool:

@@ -6,14 +6,16 @@ never judges a condition itself.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from monitor.core import documents
 from monitor.core.alert import LIFECYCLE, RANK, Alert, AlertEvent, AlertState, Priority, derive_alert_id
 from monitor.core.effects import Document, Effect, PublishActive, PublishEvent
 from monitor.core.judge import Judgement, settle_priority
+from monitor.core.permits import is_drilled
 from monitor.core.rules.rule import Parameters, Rule
-from monitor.core.state import AircraftRecord, Tracker
+from monitor.core.state import AircraftRecord, Permit, Tracker
 from monitor.core.times import SECOND
 from monitor.core.view import View
 
@@ -47,10 +49,13 @@ class Ledger:
     """Applies lifecycle events for one site and collects the effects of one instant.
 
     ``late`` marks what is told while its sender is behind; ``changed`` collects the places
-    whose alert began or ceased to stand, since other rules may hang on it.
+    whose alert began or ceased to stand, since other rules may hang on it. A warning that nobody
+    acknowledges goes up ``escalation``; ``queue_escalation`` is told when and where.
     """
 
     site: str
+    escalation: tuple[str, ...] = ()
+    queue_escalation: Callable[[int, str, str, str], None] | None = None
     effects: list[Effect] = field(default_factory=list)
     late: bool = False
     changed: list[tuple[str, str, str]] = field(default_factory=list)
@@ -59,9 +64,20 @@ class Ledger:
     # Conditions
 
     def settle(
-        self, place: Place, tracker: Tracker, judgement: Judgement, parameters: Parameters, *, silent: bool
+        self,
+        place: Place,
+        tracker: Tracker,
+        judgement: Judgement,
+        parameters: Parameters,
+        *,
+        silent: bool,
+        hold: bool = False,
     ) -> None:
-        """Bring an alert in line with what its rule says now."""
+        """Bring an alert in line with what its rule says now.
+
+        ``silent``: something else silences it. ``hold``: its door's signals chatter, so that it
+        may rise, and neither falls nor ends.
+        """
         alert, now = tracker.alert, place.view.now
         if alert is None:
             if judgement.reached is not None and not silent:
@@ -71,11 +87,17 @@ class Ledger:
             if judgement.reached is not None and not silent:
                 self._return(place, tracker, alert, judgement.reached)
             return
+        if hold and judgement.over:
+            tracker.clear_since = None
+            self._suppress(place, tracker, alert, silent=silent)
+            return
         if judgement.over:
             self._clear_after_off_delay(place, tracker, parameters, now)
             return
         tracker.clear_since = None
         priority, blind = settle_priority(alert.priority, judgement)
+        if hold and RANK[priority] < RANK[alert.priority]:
+            priority = alert.priority
         if blind != alert.blind:
             alert.blind = blind
             self.show(place, alert)
@@ -117,7 +139,7 @@ class Ledger:
         rule, alert = place.rule, tracker.alert
         if alert is None:
             return
-        if rule.off_delay:
+        if rule.off_delay and not (rule.ends_at_once is not None and rule.ends_at_once(place.view, parameters, True)):
             if tracker.clear_since is None:
                 tracker.clear_since = now
             due = tracker.clear_since + round(parameters[rule.off_delay] * SECOND)
@@ -126,6 +148,8 @@ class Ledger:
                 return
         tracker.clear_since = None
         alert.active = alert.blind = False
+        # Told or not: what it silenced is judged again.
+        self.changed.append((place.reg, place.door, rule.code))
         if rule.latching:
             event = AlertEvent.CLEAR_LATCHING
         elif alert.priority is Priority.WARNING:
@@ -152,7 +176,71 @@ class Ledger:
             return False
         alert.active = alert.blind = False
         alert.by, alert.reason = by, reason
+        self.changed.append((place.reg, place.door, place.rule.code))
         return self.apply(place, tracker, AlertEvent.DISMISS)
+
+    # Permits
+
+    def take_out(self, place: Place, tracker: Tracker, permit: Permit) -> None:
+        """Take a hazard out of service: what stands of it, or else a sign that it is out, in plain sight."""
+        alert, code, now = tracker.alert, place.rule.code, place.view.now
+        if alert is None:
+            alert_id = derive_alert_id(self.site, place.reg, place.door, code, "permit", permit.permit_id)
+            alert = tracker.alert = Alert(
+                alert_id, place.rule.priorities[0], raised_at=now, changed_at=now, active=False,
+                text=f"{code} is out of service under a {permit.kind} permit.",
+            )  # fmt: skip
+            self.index[alert_id] = (place.reg, place.door, code)
+        alert.by, alert.reason = permit.by, permit.reason
+        alert.permit, alert.out_until = permit.permit_id, permit.until
+        if not self.apply(place, tracker, AlertEvent.REMOVE):
+            self.show(place, alert)
+
+    def put_back(self, place: Place, tracker: Tracker, *, by: str | None, reason: str) -> None:
+        """Return a hazard to service; it sounds if its condition holds."""
+        alert = tracker.alert
+        if alert is None or alert.state is not AlertState.OUT_OF_SERVICE:
+            return
+        alert.by, alert.reason = by, reason
+        self.apply(place, tracker, AlertEvent.RETURN_ACTIVE if alert.active else AlertEvent.RETURN_OVER)
+
+    # Escalation
+
+    def escalate(self, place: Place, tracker: Tracker, due: int) -> None:
+        """Hand a warning that nobody acknowledged in time to the next role."""
+        alert = tracker.alert
+        role = None if alert is None else self._next_role(place, alert)
+        if alert is None or alert.escalate_due != due or role is None:
+            return
+        alert.role, alert.escalated_at = role, place.view.now
+        self._time_escalation(place, alert, anew=True)
+        self.show(place, alert)
+
+    def retime(self, place: Place, alert: Alert) -> None:
+        """A drill began or ended where the alert stands: nobody is paged in it."""
+        self._time_escalation(place, alert, anew=False)
+        self.show(place, alert)
+
+    def _time_escalation(self, place: Place, alert: Alert, *, anew: bool) -> None:
+        """Note when the next role is asked, if nobody answers till then."""
+        if (
+            alert.state is not AlertState.UNACKNOWLEDGED
+            or not alert.active
+            or alert.priority is not Priority.WARNING
+            or self._next_role(place, alert) is None
+            or is_drilled(place.view.site, place.reg, place.door)
+        ):
+            alert.escalate_due = None
+        elif anew or alert.escalate_due is None:
+            due = alert.escalate_due = place.view.now + round(place.rule.respond_within_s * SECOND)
+            if self.queue_escalation is not None:
+                self.queue_escalation(due, place.reg, place.door, place.rule.code)
+
+    def _next_role(self, place: Place, alert: Alert) -> str | None:
+        """Return who is asked after the role that is asked now; a role outside the chain comes before it."""
+        role, chain = alert.role or place.rule.role, self.escalation
+        at = chain.index(role) + 1 if role in chain else 0
+        return chain[at] if at < len(chain) else None
 
     # Lifecycle
 
@@ -173,7 +261,12 @@ class Ledger:
             alert.acknowledged = False
         if outcome.state is not AlertState.SHELVED:
             alert.shelved_until = None
-        if event in (AlertEvent.RAISE, AlertEvent.RISE):
+        if outcome.state is not AlertState.OUT_OF_SERVICE:
+            alert.permit, alert.out_until = "", None
+        if outcome.state is AlertState.UNACKNOWLEDGED and event is not AlertEvent.FALL:
+            alert.role, alert.escalated_at = "", None
+        self._time_escalation(place, alert, anew=event is not AlertEvent.FALL)
+        if event in (AlertEvent.RAISE, AlertEvent.RISE) and outcome.state is not AlertState.OUT_OF_SERVICE:
             # It asks for attention anew: whatever a person said was said of less.
             alert.acknowledged = False
             alert.by = alert.reason = None
@@ -212,6 +305,7 @@ class Ledger:
             aircraft=aircraft,
             door=place.door,
             simulated=aircraft is not None and aircraft.simulated,
+            drill=is_drilled(place.view.site, place.reg, place.door),
         )
 
     def _renew(self, place: Place, alert: Alert) -> None:

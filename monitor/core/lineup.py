@@ -7,21 +7,30 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Mapping
+from typing import Final
 
 from monitor.core.airframe import AirframeType, Site
 from monitor.core.ledger import Ledger, Place
+from monitor.core.reports import list_deadlines
 from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES, SITE_RULES
-from monitor.core.rules.rule import Parameters, Rule
+from monitor.core.rules.rule import CHATTER, Parameters, Rule, Scope
 from monitor.core.state import (
     AircraftRecord,
     DoorRecord,
+    Permit,
     SiteRecord,
     Tracker,
 )
+from monitor.core.times import MILLISECOND, SECOND
 from monitor.core.view import View
 
-WATCH, RULE, SHELF = 0, 1, 2
+WATCH, STAND, RULE, SHELF, READINESS, PERMIT, REPORT, ESCALATION = 0, 1, 2, 3, 4, 5, 6, 7
 """What falls due; at one instant an aircraft's silence is judged before its rules."""
+
+ANSWERS_EVERY: Final = SECOND
+ANSWERS_LATER: Final = 5 * SECOND
+ANSWERS_APART: Final = 10 * MILLISECOND
+"""An aircraft's answers are looked at once a second at most, and a hundred aircraft's in that time: alerts go first."""
 
 Index = Mapping[str, tuple[int, ...]]
 
@@ -30,7 +39,8 @@ def index_rules(rules: Iterable[tuple[int, Rule]]) -> Index:
     """Map what may change to the numbers of the rules that read it, or hang on it."""
     index: dict[str, list[int]] = {}
     for number, rule in rules:
-        for name in (*rule.reads, "*", *(f"alert:{code}" for code in rule.suppressed_by)):
+        holders = (CHATTER,) if rule.scope is Scope.DOOR and rule.code != CHATTER else ()
+        for name in (*rule.reads, "*", *(f"alert:{code}" for code in (*rule.suppressed_by, *holders))):
             index.setdefault(name, []).append(number)
     return {name: tuple(numbers) for name, numbers in index.items()}
 
@@ -41,9 +51,10 @@ class Lineup:
     def __init__(self, site: Site, record: SiteRecord | None = None) -> None:
         self.site = site
         self.record = record if record is not None else SiteRecord()
-        self.ledger = Ledger(site.name)
+        self.ledger = Ledger(site.name, site.escalation, self._queue_escalation)
         self._cause = ""
         self._falls_due = False
+        self._answers_from = 0
         self._queue: list[tuple[int, int, str, str, str]] = []
         self._parameters: dict[tuple[int, str, str], Parameters] = {}
         self._least_pressure: dict[str, float] = {}
@@ -64,16 +75,47 @@ class Lineup:
         """Note when a shelved alert comes back."""
         self._push(until, SHELF, reg, door, code)
 
+    def queue_permit(self, permit: Permit) -> None:
+        """Note when a permit ends."""
+        self._push(permit.until, PERMIT, permit.aircraft, "", permit.permit_id)
+
+    def queue_report(self, due: int, reg: str, door: str, signal: str) -> None:
+        """Note when a person's word about a door is too old to count."""
+        self._push(due, REPORT, reg, door, signal)
+
+    def _queue_escalation(self, due: int, reg: str, door: str, code: str) -> None:
+        self._push(due, ESCALATION, reg, door, code)
+
     def _arm_watch(self, aircraft: AircraftRecord, due: int | None) -> None:
         if due is not None and (aircraft.watch is None or due < aircraft.watch):
             aircraft.watch = due
             self._push(due, WATCH, aircraft.reg, "", "")
+
+    def note_answers(self, aircraft: AircraftRecord, now: int) -> None:
+        """Have an aircraft's answers looked at again: soon, once the instant's alerts are out."""
+        if aircraft.readiness_due is None:
+            aircraft.readiness_due = max(now, aircraft.readiness_at + ANSWERS_EVERY, self._answers_from)
+            self._answers_from = aircraft.readiness_due + ANSWERS_APART
+            self._push(aircraft.readiness_due, READINESS, aircraft.reg, "", "")
+
+    def note_answers_later(self, aircraft: AircraftRecord, now: int) -> None:
+        """The same in a while, for what rarely changes an answer: a bottle's pressure, the wind."""
+        if aircraft.readiness_due is None and aircraft.readiness_later is None:
+            aircraft.readiness_later = now + ANSWERS_LATER
+            self._push(aircraft.readiness_later, READINESS, aircraft.reg, "", "")
 
     def _requeue(self) -> None:
         """Rebuild the queue and the index of alerts from the record, as after a restore."""
         for aircraft in self.record.aircraft.values():
             if aircraft.watch is not None:
                 self._push(aircraft.watch, WATCH, aircraft.reg, "", "")
+            self.note_answers(aircraft, self.record.at)
+            for each in aircraft.doors.values():
+                for due, signal in list_deadlines(each):
+                    self.queue_report(due, aircraft.reg, each.name, signal)
+        for stand in self.record.stands.values():
+            if stand.watch is not None:
+                self._push(stand.watch, STAND, stand.name, "", "")
         for reg, door, code, tracker in self.trackers():
             tracker.queued = None
             self._queue_tracker(tracker, reg, door, code)
@@ -81,6 +123,10 @@ class Lineup:
                 self.ledger.index[tracker.alert.alert_id] = (reg, door, code)
                 if tracker.alert.shelved_until is not None:
                     self.queue_shelf(tracker.alert.shelved_until, reg, door, code)
+                if tracker.alert.escalate_due is not None:
+                    self._queue_escalation(tracker.alert.escalate_due, reg, door, code)
+        for permit in self.record.permits.values():
+            self.queue_permit(permit)
 
     def trackers(self) -> Iterable[tuple[str, str, str, Tracker]]:
         """Every tracker with its place: (reg, door, code, tracker)."""

@@ -12,13 +12,17 @@ from collections.abc import Iterator
 from monitor.core import documents
 from monitor.core.alert import AlertState, Priority
 from monitor.core.deaf import why_unknown
-from monitor.core.effects import Document, Effect, PublishActive, PublishDoor
+from monitor.core.effects import Document, Effect, PublishActive, PublishDoor, PublishReadiness
 from monitor.core.intake import LIFE_LIMIT
+from monitor.core.permits import list_permits
+from monitor.core.readiness import describe_readiness, summarise_readiness
+from monitor.core.reports import describe_reports
 from monitor.core.rules import CATALOGUE
 from monitor.core.signals import Quality
 from monitor.core.state import AircraftRecord, Presence, Reading
 from monitor.core.system import System
 from monitor.core.times import SECOND, format_time
+from monitor.core.trends import describe_trends
 from monitor.core.view import View
 
 
@@ -35,9 +39,14 @@ def describe_doors(system: System, reg: str, now: int) -> dict[str, Document]:
 
 
 def held_places(system: System) -> Iterator[tuple[str, str, str]]:
-    """Every retained output that stands now: (reg, door, alert code), the code empty for a door's own."""
+    """Every retained output that stands now: (reg, door, alert code).
+
+    The code is empty for a door's own document, the door too for the aircraft's answers.
+    """
     for aircraft in system.record.aircraft.values():
         if aircraft.presence is not Presence.AWAY:
+            if aircraft.doors:
+                yield aircraft.reg, "", ""
             for door in aircraft.doors:
                 yield aircraft.reg, door, ""
     for reg, door, code, tracker in system.trackers():
@@ -53,7 +62,12 @@ def describe_held(system: System, reg: str, door: str, code: str, now: int) -> E
             return None
         place = system.place(reg, door, code, now)
         return PublishActive(reg, door, code, system.ledger.describe(place, tracker.alert))
-    view = system.view(reg, door, now)
+    view = system.view(reg, door or "-", now)
+    if not door:
+        if view.airframe is None or view.aircraft is None or view.aircraft.presence is Presence.AWAY:
+            return None
+        answers = summarise_readiness(view, site=system.site, parameters=system.parameters)
+        return PublishReadiness(reg, answers)
     if view.spec is None or view.aircraft is None or view.aircraft.presence is Presence.AWAY:
         return None
     return PublishDoor(reg, door, documents.describe_door(view, site=system.site.name))
@@ -91,7 +105,7 @@ def describe_row(system: System, aircraft: AircraftRecord, now: int) -> Document
     counts: Counter[str] = Counter()
     trackers = [*aircraft.trackers.values(), *(t for d in aircraft.doors.values() for t in d.trackers.values())]
     for tracker in trackers:
-        if tracker.alert is not None:
+        if tracker.alert is not None and tracker.alert.state is not AlertState.OUT_OF_SERVICE:
             counts[tracker.alert.priority] += 1
     heard = aircraft.live_at
     return {
@@ -153,7 +167,9 @@ def describe_aircraft(system: System, reg: str, now: int) -> Document | None:
         }
         doors[name] = {
             **documents.describe_door(door_view, site=system.site.name),
+            "reports": describe_reports(door_view, aged=True),
             "implausible_jumps": door.jumps,
+            "trends": describe_trends(door, door_view.spec),
             "signals": own,
         }
         signals.update({f"door/{name}/{signal}": described for signal, described in own.items()})
@@ -164,6 +180,8 @@ def describe_aircraft(system: System, reg: str, now: int) -> Document | None:
             "signals": signals,
             "doors": doors,
             "alerts": list_alerts(system, now, reg),
+            **describe_readiness(view, site=system.site, parameters=system.parameters),
+            "permits": list_permits(system.record, now, reg),
             "deaf_to": documents.describe_deafness(aircraft.deaf_to),
             "held_readings": {"count": len(aircraft.held), "dropped": aircraft.held_dropped},
         }
@@ -201,5 +219,9 @@ def count_states(system: System) -> Counter[str]:
 
 
 def count_alerts(system: System) -> Counter[tuple[str, str]]:
-    """Count alerts that are not normal by (code, priority)."""
-    return Counter((code, str(t.alert.priority)) for _, _, code, t in system.trackers() if t.alert is not None)
+    """Count alerts that are neither normal nor out of service by (code, priority)."""
+    return Counter(
+        (code, str(tracker.alert.priority))
+        for _, _, code, tracker in system.trackers()
+        if tracker.alert is not None and tracker.alert.state is not AlertState.OUT_OF_SERVICE
+    )

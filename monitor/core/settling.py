@@ -6,23 +6,26 @@ something that it reads has changed. Never takes a reading itself.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from monitor.core import documents
 from monitor.core.airframe import AirframeType, DoorKind
-from monitor.core.deaf import list_deafness
+from monitor.core.alert import AlertState
+from monitor.core.deaf import list_applicable, list_deafness
 from monitor.core.door import State, is_legal, move, observe
-from monitor.core.effects import CountImplausible, PublishDoor
+from monitor.core.effects import CountImplausible, NoteDeafness, PublishDoor
 from monitor.core.intake import (
     Changes,
 )
 from monitor.core.judge import judge
 from monitor.core.ledger import Place
 from monitor.core.lineup import Index, Lineup, index_rules
+from monitor.core.notes import NOTED, NOTED_AIRCRAFT, note_aircraft, note_door
+from monitor.core.reports import outdate
 from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES, SITE_RULES
-from monitor.core.rules.rule import PRESSURE, Rule
-from monitor.core.signals import DOOR_SIGNALS
+from monitor.core.rules.rule import CHATTER, PRESSURE, Rule, Scope
+from monitor.core.signals import DOOR_SIGNALS, STAND_SIGNALS, Kind
 from monitor.core.state import (
     AircraftRecord,
     DoorRecord,
@@ -30,17 +33,25 @@ from monitor.core.state import (
     Tracker,
 )
 from monitor.core.times import SECOND
-from monitor.core.view import View
+from monitor.core.view import CABIN_ENTRIES, View
 
 _JUMP: Final = next(rule for rule in DOOR_RULES if rule.code == "implausible-jump")
-_RESIDUAL: Final = next(rule for rule in DOOR_RULES if rule.code == "residual-pressure")
+_UNDER_PRESSURE: Final = tuple(
+    rule for rule in DOOR_RULES if rule.code in ("residual-pressure", "unlocked-pressurised", "indicator-disagree")
+)
 _LATCHING: Final = frozenset(rule.code for rule in DOOR_RULES if rule.latching)
 _UNSHOWN: Final = frozenset(DOOR_SIGNALS) - frozenset(documents.STATE_SIGNALS) | {"travel"}
 """Door signals whose value alone does not change the door's document."""
 
 
+_SLOW: Final = frozenset(
+    {name for name, signal in DOOR_SIGNALS.items() if signal.kind is Kind.FLOAT}
+    | {f"stand/{name}" for name in STAND_SIGNALS}
+)
+"""What hardly ever changes an answer by itself; what it sets off, an alert or a state, counts by itself."""
+
 _AIRCRAFT_INDEX: Final = index_rules(enumerate(AIRCRAFT_RULES))
-_IDLE: Final = _UNSHOWN - {"access", "barrier"} - {name.removeprefix("doors/") for name in _AIRCRAFT_INDEX}
+_IDLE: Final = _UNSHOWN - NOTED - {"access", "barrier"} - {name.removeprefix("doors/") for name in _AIRCRAFT_INDEX}
 """Door signals that neither an aircraft's rules, the door's state nor what is remembered of it is read from."""
 
 
@@ -52,7 +63,11 @@ class Settling(Lineup):
     ) -> None:
         """Work through what changed at one aircraft: states, then rules, then documents."""
         airframe = self.airframe(aircraft)
-        if airframe is None or aircraft.presence is Presence.AWAY:
+        if airframe is None:
+            return
+        if aircraft.presence is Presence.AWAY:
+            if "presence" in changes.get(None, ()):
+                self._note_absence(aircraft, airframe, now)
             return
         if len(changes) == 1 and self._is_idle(aircraft, airframe, changes, now):
             return
@@ -66,17 +81,30 @@ class Settling(Lineup):
             if everything:
                 change.add("*")
             self._update_door(view, door, change, bundle=bundle, reset=reset)
+            outdate(door, change)
+            if not change.isdisjoint(NOTED):
+                note_door(view, change)
+        if not air.isdisjoint(NOTED_AIRCRAFT) or views:
+            note_aircraft(View(self.record, now, aircraft, airframe), air, changes)
         deafened = everything or not air.isdisjoint(("life", "quality"))
         self._judge_aircraft(aircraft, airframe, air, changes, now)
         heeded = self._heed(aircraft, airframe, air)
+        telling = not heeded <= _SLOW
         for name in aircraft.doors if heeded else views:
             door = aircraft.doors[name]
             view = views.get(name) or View(self.record, now, aircraft, airframe, door)
             door_changes = changes.get(name, set())
             self._judge_door(view, door, door_changes, heeded)
-            if not door_changes <= _UNSHOWN or deafened:
+            telling = telling or not door_changes <= _SLOW
+            if not door_changes <= _UNSHOWN or deafened or (door.reports and door_changes):
                 relevant = deafened or not door_changes.isdisjoint(("life", "quality", "*"))
                 self._show_door(view, door, aircraft, refresh_deafness=relevant)
+        if not deafened:
+            self._follow_deafness(aircraft, views, changes)
+        if telling:
+            self.note_answers(aircraft, now)
+        elif heeded or views:
+            self.note_answers_later(aircraft, now)
 
     def _is_idle(self, aircraft: AircraftRecord, airframe: AirframeType, changes: Changes, now: int) -> bool:
         """Tell at once what most readings are: a leaf on its way, which changes nothing that anything reads."""
@@ -84,6 +112,8 @@ class Settling(Lineup):
         if name is None or not names <= _IDLE:
             return False
         door = aircraft.doors[name]
+        if door.reports:
+            return False
         view = View(self.record, now, aircraft, airframe, door)
         return (
             view.leaf_out is door.leaf_out
@@ -98,11 +128,11 @@ class Settling(Lineup):
         least = self._least_pressure.get(airframe.name)
         if least is None:
             views = [View(self.record, 0, aircraft, airframe, door) for door in aircraft.doors.values()]
-            limits = [self.parameters(_RESIDUAL, view) for view in views]
+            limits = [self.parameters(rule, view) for view in views for rule in _UNDER_PRESSURE]
             least = min((p["limit_hpa"] - p["dead_band_hpa"] for p in limits), default=0.0)
             self._least_pressure[airframe.name] = least
         pressure = View(self.record, 0, aircraft, airframe).pressure
-        low = pressure is not None and abs(pressure) <= least
+        low = pressure is not None and abs(pressure) < least
         stays, aircraft.pressure_low = low and aircraft.pressure_low, low
         return air - {PRESSURE} if stays else air
 
@@ -191,7 +221,7 @@ class Settling(Lineup):
                 air.add(f"alert:{code}")
                 numbers.update(n for n in _AIRCRAFT_INDEX.get(f"alert:{code}", ()) if n > number)
         if not air.isdisjoint(("*", "life", "quality")):
-            aircraft.deaf_to = self._intern(list_deafness(view, AIRCRAFT_RULES))
+            self._note_deafness(view, aircraft, AIRCRAFT_RULES)
 
     def _judge_door(self, view: View, door: DoorRecord, changes: set[str], air: set[str]) -> None:
         index = self._door_index(view)
@@ -223,7 +253,12 @@ class Settling(Lineup):
             return
         trackers[rule.code] = tracker
         self.ledger.settle(
-            Place(rule, view, door), tracker, judgement, parameters, silent=self._is_silent(rule, view, trackers)
+            Place(rule, view, door),
+            tracker,
+            judgement,
+            parameters,
+            silent=self._is_silent(rule, view, trackers),
+            hold=rule.scope is Scope.DOOR and rule.code != CHATTER and _chatters(trackers),
         )
         if tracker.alert is None and tracker.deadline is None and not any(x.held for x in tracker.levels):
             del trackers[rule.code]
@@ -239,21 +274,55 @@ class Settling(Lineup):
             if tracker is None and view.aircraft is not None:
                 tracker = view.aircraft.trackers.get(code)
             alert = tracker.alert if tracker is not None else None
-            # A latched release stands until the door's reset, active or not.
-            if alert is not None and (alert.active or code in _LATCHING):
+            # A latched release stands until the door's reset, active or not; what is out of service
+            # says nothing itself, so it takes the word from nobody.
+            if (
+                alert is not None
+                and alert.state is not AlertState.OUT_OF_SERVICE
+                and (alert.active or code in _LATCHING)
+            ):
                 return True
         return False
 
     def _show_door(self, view: View, door: DoorRecord, aircraft: AircraftRecord, *, refresh_deafness: bool) -> None:
         if refresh_deafness:
-            spec = view.spec
-            rules = [rule for rule in DOOR_RULES if spec is not None and rule.applies_to(spec)]
-            door.deaf_to = self._intern(list_deafness(view, rules))
+            self._note_deafness(view, door, list_applicable(view.spec))
         shown = documents.fingerprint_door(view, door, aircraft)
         if shown != door.shown:
             door.shown = shown
             document = documents.describe_door(view, site=self.site.name)
             self.ledger.effects.append(PublishDoor(aircraft.reg, door.name, document))
+
+    def _follow_deafness(self, aircraft: AircraftRecord, views: Mapping[str, View], changes: Changes) -> None:
+        """Look elsewhere too: some hazards need a signal of every cabin door, so one door can leave others deaf."""
+        for name, view in views.items():
+            entry = view.spec is not None and view.spec.kind in CABIN_ENTRIES
+            if entry and not changes[name].isdisjoint(("life", "quality")):
+                break
+        else:
+            return
+        self._note_deafness(View(self.record, view.now, aircraft, view.airframe), aircraft, AIRCRAFT_RULES)
+        for other, door in aircraft.doors.items():
+            if other not in views:
+                beside = View(self.record, view.now, aircraft, view.airframe, door)
+                self._show_door(beside, door, aircraft, refresh_deafness=True)
+
+    def _note_deafness(self, view: View, place: AircraftRecord | DoorRecord, rules: Sequence[Rule]) -> None:
+        """Remember what cannot be seen at a place, and have it kept where it is news."""
+        deaf_to = self._intern(list_deafness(view, rules))
+        if deaf_to == place.deaf_to and place.deafness_noted:
+            return
+        place.deaf_to, place.deafness_noted = deaf_to, True
+        if view.aircraft is not None:
+            door = place.name if isinstance(place, DoorRecord) else "-"
+            self.ledger.effects.append(NoteDeafness(view.aircraft.reg, door, view.now, deaf_to))
+
+    def _note_absence(self, aircraft: AircraftRecord, airframe: AirframeType, now: int) -> None:
+        """Nothing is judged while an aircraft is away, so nothing of it can be seen either."""
+        self._note_deafness(View(self.record, now, aircraft, airframe), aircraft, AIRCRAFT_RULES)
+        for door in aircraft.doors.values():
+            view = View(self.record, now, aircraft, airframe, door)
+            self._note_deafness(view, door, list_applicable(view.spec))
 
     def _intern(self, deaf_to: tuple[tuple[str, ...], ...]) -> tuple[tuple[str, ...], ...]:
         """Share equal lists: thousands of doors are deaf in the same few ways."""
@@ -267,6 +336,11 @@ def _numbers(index: Index, name: str, rules: tuple[Rule, ...]) -> Iterable[int]:
         code = name.removeprefix("rule:")
         return [n for n, rule in enumerate(rules) if rule.code == code]
     return index.get(name, ())
+
+
+def _chatters(trackers: Mapping[str, Tracker]) -> bool:
+    tracker = trackers.get(CHATTER)
+    return tracker is not None and tracker.alert is not None and tracker.alert.active
 
 
 def _note_access(view: View, door: DoorRecord) -> None:

@@ -11,8 +11,8 @@ from __future__ import annotations
 import heapq
 from typing import Final
 
-from monitor.core import actions
-from monitor.core.effects import Effect, PublishDoor, RejectInput
+from monitor.core import actions, permits, reports
+from monitor.core.effects import Effect, PublishDoor, PublishReadiness, RejectInput
 from monitor.core.events import (
     BrokerConnected,
     BrokerDisconnected,
@@ -31,8 +31,10 @@ from monitor.core.intake import (
     next_change_of_life,
     refresh_life,
 )
-from monitor.core.lineup import SHELF, WATCH
+from monitor.core.lineup import ESCALATION, PERMIT, READINESS, REPORT, SHELF, STAND, WATCH
+from monitor.core.notes.identity import follow_claim, forget_identity
 from monitor.core.order import AHEAD_LIMIT, Verdict, decide_order, note_dropped, note_offset, note_taken
+from monitor.core.readiness import summarise_readiness
 from monitor.core.settling import Settling
 from monitor.core.signals import HEARTBEAT, Quality
 from monitor.core.state import (
@@ -81,6 +83,20 @@ class System(Settling):
             self.ledger.effects.extend(actions.act(self, event, now))
         return self._take_effects()
 
+    def settle(
+        self, aircraft: AircraftRecord, changes: Changes, now: int, *, bundle: bool = False, reset: bool = False
+    ) -> None:
+        """Work through what changed at one aircraft, and at those with which it shares a stand, or did."""
+        shared = set(follow_claim(self.record, aircraft))
+        if aircraft.reg in shared:
+            shared.discard(aircraft.reg)
+            changes.setdefault(None, set()).update(("*", "memo/identity"))
+        super().settle(aircraft, changes, now, bundle=bundle, reset=reset)
+        # Its feed may just have been lost, or found again.
+        shared.update(follow_claim(self.record, aircraft))
+        for reg in sorted(shared):
+            super().settle(self.record.aircraft[reg], {None: {"*", "memo/identity"}}, now)
+
     def advance(self, now: int) -> list[Effect]:
         """Judge what falls due up to and including ``now``."""
         self._run_due(now)
@@ -110,9 +126,21 @@ class System(Settling):
             at = max(due, self.record.at)
             if kind == WATCH:
                 self._on_watch(reg, due, at)
+            elif kind == STAND:
+                self._on_stand_watch(reg, due, at)
+            elif kind == READINESS:
+                self._on_answers_due(reg, due, at)
             elif kind == SHELF:
                 self._cause = f"shelf|{code}|{due}"
                 actions.end_shelf(self, reg, door, code, at)
+            elif kind == PERMIT:
+                self._cause = f"permit|{code}|{due}"
+                permits.lapse(self, code, at)
+            elif kind == REPORT:
+                self._cause = f"report|{reg}/{door}/{code}|{due}"
+                reports.end_report(self, reg, door, code, at)
+            elif kind == ESCALATION:
+                self._on_escalation(reg, door, code, due, at)
             else:
                 self._on_rule_due(reg, door, code, due, at)
 
@@ -134,6 +162,11 @@ class System(Settling):
         self._falls_due = True
         self.settle(aircraft, {None if door == "-" else door: {f"rule:{code}"}}, at)
         self._falls_due = self.ledger.late = False
+
+    def _on_escalation(self, reg: str, door: str, code: str, due: int, at: int) -> None:
+        tracker = self.find_tracker(reg, door, code)
+        if tracker is not None and tracker.alert is not None and tracker.alert.escalate_due == due:
+            self.ledger.escalate(self.place(reg, door, code, at), tracker, due)
 
     def _on_watch(self, reg: str, due: int, at: int) -> None:
         aircraft = self.record.aircraft.get(reg)
@@ -304,6 +337,52 @@ class System(Settling):
             stand.readings[reading.signal] = Reading(
                 reading.value, reading.quality, reading.time, reading.seq, False, ahead, now, sender.epoch
             )
+        if counts:
+            names = {f"stand/{reading.signal}" for reading in counts}
+            if last is None or last.stale or last.quality is not event.quality:
+                names.add("life")
+            self._settle_stand(stand, names, now)
+
+    def _settle_stand(self, stand: StandRecord, names: set[str], now: int) -> None:
+        """Follow up a stand's weather at the aircraft that stand there."""
+        due = min((r.received + LIFE_LIMIT for r in stand.readings.values() if not r.stale), default=None)
+        if due is not None and (stand.watch is None or due < stand.watch):
+            stand.watch = due
+            self._push(due, STAND, stand.name, "", "")
+        for aircraft in self.record.aircraft.values() if names else ():
+            if aircraft.stand == stand.name:
+                self.settle(aircraft, {None: set(names)}, now)
+
+    def _on_stand_watch(self, name: str, due: int, at: int) -> None:
+        """Weather counts for 30 s: no heartbeat vouches for it."""
+        stand = self.record.stands.get(name)
+        if stand is None or stand.watch != due:
+            return
+        stand.watch = None
+        names: set[str] = set()
+        for signal, reading in stand.readings.items():
+            if not reading.stale and at >= reading.received + LIFE_LIMIT:
+                reading.stale = True
+                names.update((f"stand/{signal}", "life"))
+        self._cause = f"silence|stand/{name}|{due}"
+        self._settle_stand(stand, names, at)
+
+    def _on_answers_due(self, reg: str, due: int, at: int) -> None:
+        aircraft = self.record.aircraft.get(reg)
+        if aircraft is None or due not in (aircraft.readiness_due, aircraft.readiness_later):
+            return
+        if aircraft.readiness_due != due:
+            aircraft.readiness_later = None
+            self.note_answers(aircraft, at)
+            return
+        aircraft.readiness_due = aircraft.readiness_later = None
+        aircraft.readiness_at = at
+        document = None
+        if aircraft.presence is not Presence.AWAY and self.airframe(aircraft) is not None:
+            document = summarise_readiness(self.view(reg, "-", at), site=self.site, parameters=self.parameters)
+        if document != aircraft.readiness_shown:
+            aircraft.readiness_shown = document
+            self.ledger.effects.append(PublishReadiness(reg, document))
 
     # The feed and the aircraft's presence
 
@@ -353,6 +432,7 @@ class System(Settling):
             self._arm_watch(aircraft, now + GRACE)
         elif presence is Presence.AWAY:
             self._end_everything(aircraft, now, "away")
+            forget_identity(aircraft)
         if before is Presence.AWAY:
             for door in aircraft.doors.values():
                 door.shown = 0
@@ -370,8 +450,12 @@ class System(Settling):
                 if level.since is not None:
                     level.ran += now - level.since
                     level.since = None
+        permits.drop_permits(self, aircraft, now, reason)
+        reports.drop_reports(aircraft)
         for name in aircraft.doors:
             self.ledger.effects.append(PublishDoor(aircraft.reg, name, None))
+        aircraft.readiness_shown = None
+        self.ledger.effects.append(PublishReadiness(aircraft.reg, None))
 
     def declare_presence(self, aircraft: AircraftRecord, presence: Presence, now: int) -> None:
         """Take a person's word for where an aircraft is."""

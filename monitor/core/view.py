@@ -17,8 +17,11 @@ from monitor.core.signals import Quality, Value
 from monitor.core.state import AircraftRecord, DoorRecord, Presence, Reading, SiteRecord
 
 SLIDE_SIGNALS: Final = ("lever_armed", "girt_left", "girt_right")
+WIND: Final = ("wind_kt", "gust_kt")
 HANDLES: Final = ("handle_lifted", "outside_handle_lifted")
 CABIN_ENTRIES: Final = (DoorKind.CABIN, DoorKind.AIRSTAIR)
+MOVING_KT: Final = 2.0
+"""From here on an aircraft moves (the contract's "moving")."""
 
 
 class _Unasked:
@@ -169,17 +172,28 @@ class View:
 
     @property
     def has_slide(self) -> bool:
-        """The door's type has a slide."""
-        return self.spec is not None and self.spec.slide
+        """The door has a slide: by its type, and none declared taken out."""
+        return self.spec is not None and self.spec.slide and not (self.door is not None and self.door.slide_removed)
 
     def slide_parts(self) -> list[Truth]:
         """Lever and girt ends that say engaged or not; an unknown fitted one as ``None``."""
         return self._asked(SLIDE_SIGNALS)
 
     @property
+    def selector_neutral(self) -> Truth:
+        """The selector is in neutral; a door that has none leaves it there."""
+        selector = self.value("selector")
+        return selector == "neutral" if selector is not None else None if self.fits("selector") else True
+
+    @property
+    def hand_pumped(self) -> Truth:
+        """The hand pump is being worked; a door that has none is not."""
+        return any3(self._asked(("hand_pump",)))
+
+    @property
     def engaged(self) -> Truth:
         """The slide is engaged, taking the more dangerous side where its parts disagree."""
-        if self.spec is None or not self.spec.slide:
+        if self.spec is None or not self.has_slide:
             return False
         if self.spec.kind is DoorKind.OVERWING:
             return True
@@ -189,7 +203,7 @@ class View:
     @property
     def fully_engaged(self) -> Truth:
         """The slide is engaged and every part says so."""
-        if self.spec is None or not self.spec.slide:
+        if self.spec is None or not self.has_slide:
             return False
         if self.spec.kind is DoorKind.OVERWING:
             return True
@@ -218,6 +232,35 @@ class View:
         released = any3((self.deployed, self.never_seen_or("slide_released", True)))
         return all3((released, not3(self.never_seen_or("slide_detached", True))))
 
+    # Facts of the stand
+
+    def stand_reading(self, signal: str) -> Reading | None:
+        """Return the last reading of the weather at the aircraft's stand, known or not."""
+        stand = self.site.stands.get(self.aircraft.stand) if self.aircraft is not None else None
+        return None if stand is None else stand.readings.get(signal)
+
+    def stand_number(self, signal: str) -> float | None:
+        """Return a number of the stand's weather if it is known: good and fresh."""
+        reading = self.stand_reading(signal)
+        if reading is None or reading.stale or reading.quality is not Quality.GOOD or not self._judged:
+            return None
+        return float(reading.value) if isinstance(reading.value, (int, float)) else None
+
+    @property
+    def wind_kt(self) -> float | None:
+        """The larger of wind and gust at the aircraft's stand, in knots, of those that are reported there.
+
+        One that was reported and is not known now leaves the answer unknown, unless a known one
+        is asked whether it is over a limit: see :meth:`wind_over`.
+        """
+        known = [self.stand_number(signal) for signal in WIND if self.stand_reading(signal) is not None]
+        return None if not known or None in known else max(n for n in known if n is not None)
+
+    def wind_over(self, limit_kt: float) -> Truth:
+        """Tell whether wind or gust is over ``limit_kt``: one that is settles it, whatever the other."""
+        known = [self.stand_number(signal) for signal in WIND if self.stand_reading(signal) is not None]
+        return any3(None if n is None else n > limit_kt for n in known) if known else None
+
     # Airframe facts
 
     @property
@@ -243,6 +286,27 @@ class View:
         side = self.spec.side
         return any3(self.engine(n) for n, at in self.airframe.engines.items() if side is None or at is side)
 
+    def faster_than(self, speed_kt: float) -> Truth:
+        """Tell whether the ground speed is at least ``speed_kt``."""
+        value = self.airframe_value("ground_speed_kt")
+        return value >= speed_kt if isinstance(value, (int, float)) else None
+
+    def moving(self, speed_kt: float = MOVING_KT) -> Truth:
+        """Tell whether the aircraft moves, or may at any moment: brake and chocks off with the beacon on."""
+        loose = (not3(self.airframe_true("parking_brake")), not3(self.airframe_true("chocks")))
+        return any3((self.faster_than(speed_kt), all3((*loose, self.airframe_true("beacon")))))
+
+    @property
+    def departing(self) -> Truth:
+        """The aircraft is departing, as :mod:`monitor.core.notes.turnround` last found; rules read ``memo/departing``."""
+        memo = self.aircraft.turnround if self.aircraft is not None else None
+        return None if memo is None else memo.departing
+
+    @property
+    def aboard(self) -> bool:
+        """Passengers are aboard, or may be: a count that is not known means aboard."""
+        return self.airframe_value("passengers_aboard") != 0
+
     @property
     def pressure(self) -> float | None:
         """Differential pressure, cabin minus outside, hPa, if known."""
@@ -267,6 +331,17 @@ class View:
                 yield View(self.site, self.now, self.aircraft, self.airframe, door)
 
 
-def is_judged(aircraft: AircraftRecord) -> bool:
-    """Tell whether an aircraft's readings count at all: of a known type, powered, here, and heard of."""
+def is_present(aircraft: AircraftRecord) -> bool:
+    """Tell whether an aircraft is here at all: of a known type, powered, and not merely left on the broker."""
     return bool(aircraft.type) and aircraft.presence is Presence.PRESENT and not aircraft.left_on_broker
+
+
+def is_disputed(aircraft: AircraftRecord) -> bool:
+    """Tell whether it is open who speaks as this aircraft: two senders, two types, or another one on its stand."""
+    memo = aircraft.identity
+    return memo is not None and (memo.two_senders or bool(memo.other_type or memo.shared_with))
+
+
+def is_judged(aircraft: AircraftRecord) -> bool:
+    """Tell whether an aircraft's readings count at all: it is here, and nobody disputes that it is they who speak."""
+    return is_present(aircraft) and (aircraft.identity is None or not is_disputed(aircraft))

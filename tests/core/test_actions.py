@@ -15,6 +15,7 @@ from monitor.core.events import (
     AlertUnacknowledged,
     AlertUnshelved,
     DoorReset,
+    IdentitySettled,
     PresenceDeclared,
 )
 from monitor.core.rules import CATALOGUE
@@ -435,3 +436,30 @@ def test_a_refusal_leaves_no_audit() -> None:
     story = warned()
     assert refusal(story.shelve(*HANDLE)) is not None
     assert story.audits() == []
+
+
+# Who speaks as an aircraft
+
+
+def settle(story: Story, reg: str = "TW-101") -> list[Effect]:
+    return story.step(IdentitySettled(reg, "Ann", "looked at the tail", "board"))
+
+
+def test_a_person_settles_who_speaks_as_an_aircraft() -> None:
+    story = alder()
+    story.send("airframe/type", "birch", at=20)
+    assert story.state("L1") == "unknown"
+    effects = settle(story)
+    row = audit(effects)
+    assert (row.action, row.subject, row.by, row.reason, row.origin) == (
+        "settle-identity", "TW-101", "Ann", "looked at the tail", "board",
+    )  # fmt: skip
+    assert (row.before, row.after) == ("unacknowledged", "normal")
+    assert story.types("identity-conflict") == ["raised", "cleared"]
+    assert story.state("L1") == "closed_locked"
+
+
+def test_what_nobody_disputes_is_not_settled() -> None:
+    story = alder()
+    assert refused(settle(story)).kind == "conflict"
+    assert refused(settle(story, "TW-999")).kind == "not-found"

@@ -95,9 +95,13 @@ def test_a_known_end_winds_a_paused_delay_back() -> None:
 # Deaf to
 
 
-def test_a_healthy_alder_is_deaf_to_nothing_at_its_cabin_doors() -> None:
+def test_a_healthy_alder_is_deaf_only_to_what_nothing_fitted_could_tell() -> None:
     story = alder()
-    assert [deaf(story, door) for door in ("L1", "R1", "L2", "R2")] == [{}] * 4
+    story.send("stand/S12/wind_kt", 5.0, at=2)
+    for door in ("L1", "R1", "L2", "R2"):
+        assert deaf(story, door) == {"indicator-disagree": "not fitted"}
+        story.send(f"door/{door}/lock_indicator", "locked", at=3)
+        assert deaf(story, door) == {}
 
 
 def test_each_door_says_what_it_cannot_see_and_why() -> None:

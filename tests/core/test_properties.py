@@ -16,11 +16,20 @@ from monitor.core import documents, readout, snapshot
 from monitor.core.alert import AlertState
 from monitor.core.door import State
 from monitor.core.effects import PublishActive, PublishEvent
-from monitor.core.events import BrokerConnected, BrokerDisconnected, MonitorStarted
+from monitor.core.events import (
+    BrokerConnected,
+    BrokerDisconnected,
+    DoorReported,
+    MonitorStarted,
+    PermitEnded,
+    PermitGranted,
+)
+from monitor.core.permits import KINDS
 from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES
 from monitor.core.rules.rule import Rule
 from monitor.core.signals import AIRFRAME_SIGNALS, DOOR_SIGNALS, Kind, Signal
 from monitor.core.state import Presence
+from monitor.core.times import SECOND
 from monitor.core.view import View
 from tests.stories import Story
 
@@ -29,10 +38,13 @@ Op = tuple[Any, ...]
 
 # Values that matter to some rule or state, so that chance finds the edges.
 TELLING: Final[dict[str, list[float]]] = {
-    "travel": [0.0, 0.3, 0.5, 0.51, 0.97, 0.98, 1.0],
-    "differential_pressure_hpa": [0.0, 0.4, 1.0, 1.6, 2.1, 2.5, 2.6, -3.0, 9.0],
+    "travel": [0.0, 0.3, 0.305, 0.5, 0.51, 0.55, 0.97, 0.98, 1.0],
+    "differential_pressure_hpa": [0.0, 0.4, 1.0, 1.6, 2.1, 2.5, 2.6, -3.0, 9.0, 9.5, 12.0],
     "passengers_aboard": [0, 3],
-    "ground_speed_kt": [0.0, 5.0],
+    "slide_bottle_bar": [120.0, 169.9, 171.0, 173.0, 210.0],
+    "assist_bottle_bar": [60.0, 89.0, 91.0, 120.0],
+    "ground_speed_kt": [0.0, 1.9, 2.0, 5.0],
+    "actuator_bar": [0.0, 119.0, 120.0, 150.0],
 }
 SKEWS: Final = (0.0, 0.0, 0.0, 0.0, -0.5, -4.0, -45.0, 20.0, 70.0, -1.7e9, 2.3e9)
 WAITS: Final = (0.0, 0.001, 0.1, 0.3, 0.5, 1.0, 2.0, 3.0, 5.0, 9.5, 30.0, 31.0, 61.0, 125.0, 700.0)
@@ -76,6 +88,8 @@ def readings(paths: Iterable[str], *, most: int = 6) -> st.SearchStrategy[dict[s
     return st.lists(st.sampled_from(list(paths)).flatmap(reading), min_size=1, max_size=most).map(dict)
 
 
+CODES: Final = sorted({rule.code for rule in (*AIRCRAFT_RULES, *DOOR_RULES)})
+
 OPS: Final = st.one_of(
     st.tuples(st.just("wait"), st.sampled_from(WAITS)),
     st.tuples(st.just("bundle"), readings(WATCHED, most=10), st.sampled_from(SKEWS)),
@@ -90,6 +104,13 @@ OPS: Final = st.one_of(
     st.tuples(st.just("act"), st.sampled_from(["acknowledge", "unacknowledge", "shelve", "unshelve", "close"]), st.integers(0, 9)),
     st.tuples(st.just("reset"), st.sampled_from(DOORS)),
     st.tuples(st.just("declare"), st.sampled_from([str(p) for p in Presence])),
+    st.tuples(
+        st.just("permit"), st.sampled_from(KINDS), st.lists(st.sampled_from(DOORS), max_size=2).map(tuple),
+        st.lists(st.sampled_from(CODES), max_size=4).map(tuple), st.sampled_from(WAITS[3:]),
+    ),
+    st.tuples(st.just("end"), st.integers(0, 9)),
+    st.tuples(st.just("report"), st.sampled_from(DOORS), st.sampled_from(["closed", "lever_armed", "locked"]), st.sampled_from([True, False, None])),
+    st.tuples(st.just("blow"), st.sampled_from(["wind_kt", "gust_kt"]), st.sampled_from([5.0, 34.0, 36.0, 41.0, 46.0, 60.0]), st.sampled_from(["good", "good", "bad"])),
 )  # fmt: skip
 
 
@@ -124,6 +145,24 @@ def play(story: Story, op: Op) -> None:
             story.reset(door)
         case ("declare", presence):
             story.declare(presence)
+        case _:
+            play_more(story, op)
+
+
+def play_more(story: Story, op: Op) -> None:
+    """The weather, and what people take out of service, put back and report."""
+    match op:
+        case ("blow", signal, kt, quality):
+            story.send(f"stand/{story.stand}/{signal}", kt, quality=quality)
+        case ("permit", kind, doors, codes, seconds):
+            until = story.now + round(seconds * SECOND)
+            story.step(PermitGranted(kind, story.reg, doors, codes, until, "Ann", "drawn", "board"))
+        case ("end", number):
+            running = list(story.system.record.permits)
+            if running:
+                story.step(PermitEnded(running[number % len(running)], "Ann", "drawn", "board"))
+        case ("report", door, signal, value):
+            story.step(DoorReported(story.reg, door, ((signal, value),), "Ann", "", "board"))
 
 
 def _far(skew: float) -> str:
@@ -323,10 +362,11 @@ class Watched:
 # A record's field → the changes of which any one brings a rule that reads it back to be judged.
 BROUGHT_BY: Final[dict[str, set[str]]] = {
     "every reading": {"life", "quality"},
-    "door.state": {"state"},
+    "door.state": {"state", "doors/state"},
     "door.armed_moved_since": {"state"},
     "door.outside_since": {"outside_handle_lifted"},
-    "door.deployed": {"state", "slide_released"},
+    "door.deployed": {"state", "slide_released", "memo/released", "doors/slide_released"},
+    "door.since": {"state", "memo/released"},
     "door.released_in_emergency": {"state", "slide_released"},
     "door.jump_standing": {"jump"},
     "door.access_left": {"access"},
@@ -339,10 +379,27 @@ BROUGHT_BY: Final[dict[str, set[str]]] = {
     "aircraft.feed_grace_until": {"feed"},
     "aircraft.calm_until": {"feed"},
     "aircraft.pressures": {"airframe/differential_pressure_hpa"},
+    "aircraft.evacuation": {"airframe/emergency"},
+    "door.slide_memo": {"memo/slide"},
+    "door.reports": {"memo/report"},
+    "door.flips": {"memo/flips"},
+    "door.transit_memo": {"memo/transit"},
+    "door.leaf_memo": {"memo/leaf-moves", "memo/leaf-strays"},
+    "aircraft.turnround": {"memo/departing", "memo/arrival"},
+    "site.stands": {"stand/wind_kt"},
     "site.broker_connected": {"broker", "feed"},
 }
 # These change only together with "*", which brings back every rule, or never.
-WITH_EVERYTHING: Final = {"aircraft.type", "aircraft.presence", "aircraft.left_on_broker", "aircraft.reg", "door.name"}
+WITH_EVERYTHING: Final = {
+    "aircraft.type",
+    "aircraft.identity",
+    "aircraft.presence",
+    "aircraft.left_on_broker",
+    "aircraft.reg",
+    "aircraft.stand",
+    "door.name",
+    "door.slide_removed",
+}
 LEAF: Final = {"closed", "hold_open", "travel"}
 
 
@@ -365,7 +422,7 @@ def watched_view(story: Story, door: str | None, note: set[str]) -> View:
 def undeclared(rule: Rule, note: set[str]) -> set[str]:
     unknown = set()
     for name in note - WITH_EVERYTHING - set(rule.reads):
-        if name in LEAF and "leaf" in rule.reads:
+        if name.removeprefix("doors/") in LEAF and rule.reads & {"leaf", "doors/leaf"}:
             continue
         if rule.code.startswith("signal-") and rule.reads & {"life", "quality"} and "." not in name:
             continue  # it asks every reading for its quality and its age, of which it is told

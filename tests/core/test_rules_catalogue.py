@@ -11,7 +11,7 @@ from monitor.core.airframe import DoorKind
 from monitor.core.alert import Priority
 from monitor.core.rules import CATALOGUE, DOOR_RULES, known_parameters
 from monitor.core.rules.rule import Rule, Scope
-from monitor.core.signals import AIRFRAME_SIGNALS, DOOR_SIGNALS
+from monitor.core.signals import AIRFRAME_SIGNALS, DOOR_SIGNALS, STAND_SIGNALS
 from tests.stories import alder, demo_site
 
 # Code → priorities (highest first), where it is raised, its delays in seconds; as section 6 has them.
@@ -32,6 +32,30 @@ DESIGN: Final = {
     "feed-lost": ("warning caution", "aircraft", {}),
     "implausible-jump": ("advisory", "door", {"slow_feed_jumps": 3, "slow_feed_window_s": 3600}),
     "clock-skew": ("advisory", "aircraft", {}),
+    "evacuation-in-progress": ("warning", "aircraft", {"together_s": 30}),
+    "slide-slow": ("caution", "door", {"erect_s": 6, "type_c_s": 10}),
+    "slide-not-released": ("warning", "door", {"release_s": 2}),
+    "emergency-open-slow": ("warning", "door", {"open_s": 10}),
+    "indicator-disagree": ("caution", "door", {"on_delay_s": 3, "limit_hpa": 2.5, "dead_band_hpa": 0.5}),
+    "pin-missing": ("advisory", "door", {"on_delay_s": 15}),
+    "pin-left-in": ("caution", "door", {"on_delay_s": 5}),
+    "overwing-disturbed": ("warning", "door", {}),
+    "bottle-low": ("caution", "door", {"on_delay_s": 60}),
+    "signal-chatter": ("advisory", "door", {"least_changes": 6, "window_s": 10}),
+    "identity-conflict": ("caution", "aircraft", {}),
+    "transit-slow": ("advisory", "door", {"mads": 4, "off_percent": 25, "least_s": 1.5}),
+    "refuel-exits-short": ("warning", "aircraft", {"on_delay_s": 5, "least_exits": 2, "least_halves": 2}),
+    "unlocked-pressurised": ("warning", "door", {"limit_hpa": 10, "dead_band_hpa": 1}),
+    "wind-limit": ("warning caution", "door", {"below_kt": 5, "on_delay_s": 2, "off_delay_s": 60}),
+    "unsecured-leaf": ("caution", "door", {"ajar_s": 20, "still_s": 5}),
+    "unlocked-lingering": ("caution", "door", {"on_delay_s": 60}),
+    "not-armed-departure": ("warning caution", "door", {"standing_s": 60, "speed_kt": 2}),
+    "still-armed-arrival": ("caution", "door", {"on_delay_s": 45}),
+    "moving-not-secure": ("warning", "door", {"speed_kt": 2}),
+    "cargo-unlatched-flags": ("caution", "door", {"on_delay_s": 5}),
+    "cargo-uncommanded": ("warning", "door", {"moved_travel": 0.05}),
+    "cargo-pressure-low": ("caution", "door", {"on_delay_s": 2}),
+    "exit-capacity-short": ("caution", "aircraft", {"on_delay_s": 5, "standing_s": 60}),
 }
 ROLES: Final = {"coordinator", "door team", "maintenance", "ops"}
 VERBS: Final = {"Stop.", "Stop", "Keep", "Look", "Tell", "Go"}
@@ -95,9 +119,24 @@ def test_it_says_what_follows_on_what_basis_and_for_whom(rule: Rule) -> None:
 def test_what_it_reads_needs_and_shows_exists(rule: Rule) -> None:
     facts = {"state", "leaf", "jump", "feed", "presence", "clock", "broker", "life", "quality"}
     signals = set(DOOR_SIGNALS) | {f"airframe/{name}" for name in AIRFRAME_SIGNALS}
+    signals |= {f"stand/{name}" for name in STAND_SIGNALS}
     doors = {f"doors/{name}" for name in DOOR_SIGNALS}
-    assert rule.reads <= facts | signals | doors
-    assert set(rule.needs) <= signals | doors | {"engines", "slide", "moved"}
+    memos = {
+        "memo/departing",
+        "memo/arrival",
+        "memo/leaf-moves",
+        "memo/leaf-strays",
+        "memo/flips",
+        "memo/identity",
+        "memo/transit",
+        "doors/state",
+        "doors/leaf",
+        "memo/released",
+        "memo/slide",
+        "memo/report",
+    }
+    assert rule.reads <= facts | memos | signals | doors
+    assert set(rule.needs) <= signals | doors | {"engines", "slide", "moved", "releases", "bottles", "witness", "wind"}
     assert set(rule.evidence) <= signals
     assert set(rule.suppressed_by) <= {other.code for other in CATALOGUE} - {rule.code}
     assert {level.delay for level in rule.levels} - {""} <= set(rule.parameters)
@@ -107,7 +146,21 @@ def test_what_it_reads_needs_and_shows_exists(rule: Rule) -> None:
 @pytest.mark.parametrize("rule", CATALOGUE, ids=ids)
 def test_its_parameters_end_with_their_unit(rule: Rule) -> None:
     for name in rule.parameters:
-        assert name.rpartition("_")[2] in {"s", "ms", "hpa", "m", "kt", "jumps"}, name
+        assert name.rpartition("_")[2] in {
+            "s",
+            "ms",
+            "hpa",
+            "m",
+            "kt",
+            "bar",
+            "jumps",
+            "changes",
+            "mads",
+            "percent",
+            "exits",
+            "halves",
+            "travel",
+        }, name
 
 
 @pytest.mark.parametrize("rule", CATALOGUE, ids=ids)

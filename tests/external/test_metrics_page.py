@@ -52,6 +52,7 @@ def page() -> Metrics:
             stream_clients=lambda: 1,
             stream_resyncs=lambda: 0,
             loop_lag_s=lambda: 0.002,
+            floods=lambda: {"ops": apron.now},
         )
     )
     for event in (BrokerConnected(), BrokerConnected()):
@@ -124,7 +125,7 @@ def test_no_label_names_an_aircraft_or_a_person(text: str) -> None:
     """A series must not outlive the aircraft that it was for; and labels are few."""
     assert "ZZ-" not in text
     labels = {label for family in parse_openmetrics(text) for sample in family.samples for label in sample.labels}
-    assert labels <= {"reason", "type", "state", "presence", "code", "priority", "le", "version"}
+    assert labels <= {"reason", "type", "role", "state", "presence", "code", "priority", "le", "version"}
 
 
 def test_buckets_grow_to_infinity(text: str) -> None:

@@ -49,9 +49,12 @@ class Rule:
     """One hazard.
 
     ``reads`` names what its conditions depend on: a door signal by its name, an airframe
-    signal as ``airframe/…``, a door signal of any door as ``doors/…`` (aircraft rules), and
-    the facts ``state``, ``leaf``, ``jump``, ``feed``, ``presence``, ``clock`` and ``broker``. It is
-    judged only when one of them changes or its deadline comes. ``slide_only`` leaves out
+    signal as ``airframe/…``, one of the aircraft's stand as ``stand/…``, a door signal of any
+    door as ``doors/…`` (aircraft rules), and
+    the facts ``state``, ``leaf``, ``jump``, ``feed``, ``presence``, ``clock``, ``broker``, and what
+    :mod:`monitor.core.notes` remembers as ``memo/…``. It is
+    judged only when one of them changes or its deadline comes. ``ends_at_once`` is a ground to end
+    without waiting for ``off_delay``. ``slide_only`` leaves out
     doors without a slide. ``needs`` names those
     without which the hazard cannot be seen (for "deaf to"). ``suppressed_by`` names rules
     of the same door or aircraft that silence it while their alert stands; ``unless`` is a
@@ -75,6 +78,7 @@ class Rule:
     needs: tuple[str, ...] = ()
     parameters: Parameters = field(default_factory=dict)
     off_delay: str = ""
+    ends_at_once: Condition | None = None
     latching: bool = False
     names_signals: bool = False
     suppressed_by: tuple[str, ...] = ()
@@ -91,6 +95,9 @@ class Rule:
         order = [*reversed(Priority)]
         return tuple(priority for priority in order if any(level.priority is priority for level in self.levels))
 
+
+CHATTER: Final = "signal-chatter"
+"""The rule whose alert keeps its door's other alerts from being cleared."""
 
 ALL_KINDS: Final = frozenset(DoorKind)
 CABIN: Final = frozenset({DoorKind.CABIN})

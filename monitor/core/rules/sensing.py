@@ -11,7 +11,7 @@ from monitor.core.order import is_skewed
 from monitor.core.rules.rule import ALL_KINDS, ENGINES, GROUND, LEAF, Level, Parameters, Rule, Scope, door_name
 from monitor.core.signals import AIRFRAME_SIGNALS, Quality
 from monitor.core.times import SECOND
-from monitor.core.view import View, is_judged
+from monitor.core.view import View, is_judged, is_present
 
 LIFE_LIMIT_S = 30.0
 """A reading, a heartbeat or a whole feed counts for this long (the wire contract)."""
@@ -19,7 +19,7 @@ LIFE_LIMIT_S = 30.0
 
 def _feed_lost(view: View, p: Parameters, held: bool) -> Truth:
     aircraft = view.aircraft
-    if aircraft is None or not is_judged(aircraft) or view.off_ground_in_last_picture:
+    if aircraft is None or not is_present(aircraft) or view.off_ground_in_last_picture:
         return False
     limit = int(LIFE_LIMIT_S * SECOND)
     heard = aircraft.live_at if aircraft.live_at is not None else aircraft.first_seen
@@ -117,8 +117,10 @@ def _stale_stands(view: View) -> bool:
 
 def _stale(view: View, p: Parameters, held: bool) -> Truth:
     aircraft = view.aircraft
-    if aircraft is None or not is_judged(aircraft):
+    if aircraft is None or not is_present(aircraft):
         return False
+    if not is_judged(aircraft):
+        return None
     stale = _stale_signals(view)
     if not stale or view.off_ground_in_last_picture:
         return False
@@ -280,7 +282,7 @@ IMPLAUSIBLE_JUMP = Rule(
 
 
 def _skewed(view: View, p: Parameters, held: bool) -> Truth:
-    if view.aircraft is None or not is_judged(view.aircraft):
+    if view.aircraft is None or not is_present(view.aircraft):
         return None
     own = [door.sender for door in view.aircraft.doors.values() if door.sender is not None]
     return any(is_skewed(sender) for sender in (view.aircraft.sender, *own))
@@ -300,10 +302,10 @@ CLOCK_SKEW = Rule(
     basis="common practice; 5 s is the wire contract's",
 )
 
+FEEDS = (BROKER_LOST, FEED_LOST, CLOCK_SKEW)
+"""Whether anything is heard at all: judged whoever speaks, and before what hangs on it."""
+
 RULES = (
-    BROKER_LOST,
-    FEED_LOST,
-    CLOCK_SKEW,
     SIGNAL_STALE_AIRFRAME,
     SIGNAL_BAD_AIRFRAME,
     SIGNAL_STALE_DOOR,

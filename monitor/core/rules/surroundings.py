@@ -5,6 +5,7 @@ from __future__ import annotations
 from monitor.core.airframe import DoorKind
 from monitor.core.alert import Priority
 from monitor.core.kleene import Truth, all3, any3, not3
+from monitor.core.physics import pressure_force_n
 from monitor.core.rules.rule import (
     ALL_KINDS,
     CABIN,
@@ -68,20 +69,51 @@ def _moved_under_pressure(view: View, p: Parameters, held: bool) -> Truth:
 
 
 def _disengaged_under_pressure(view: View, p: Parameters, held: bool) -> Truth:
-    if view.spec is None or view.spec.kind is not DoorKind.CABIN or not view.spec.slide:
+    if view.spec is None or view.spec.kind is not DoorKind.CABIN or not view.has_slide:
         return False
     left = _pressure_left(view, p, held)
     return False if left is False else all3((left, view.on_ground, not3(view.fully_engaged)))
+
+
+def worked_under_pressure(view: View, p: Parameters) -> Truth:
+    """Tell whether `residual-pressure`'s condition holds at a door now, by ``limit_hpa`` of ``p``."""
+    return any3((_moved_under_pressure(view, p, False), _disengaged_under_pressure(view, p, False)))
 
 
 def _pressure_text(view: View, priority: Priority) -> str:
     pressure, spec = view.pressure, view.spec
     if pressure is None or spec is None:
         return f"{door_name(view)}: the cabin is still under pressure."
-    # 1 hPa is 100 N on each square metre.
-    force = abs(pressure) * 100.0 * spec.leaf_area_m2
+    force = abs(pressure_force_n(pressure, spec.leaf_area_m2))
     return f"{door_name(view)}: cabin pressure {pressure:.1f} hPa from outside's, about {force:.0f} N on the leaf."
 
+
+def _loose_in_pressure(view: View, p: Parameters, held: bool) -> Truth:
+    pressure, limit = view.pressure, p["limit_hpa"] - (p["dead_band_hpa"] if held else 0.0)
+    # Signed, unlike residual pressure: it is the cabin's excess that throws a loose door out.
+    above = None if pressure is None else pressure > limit
+    if above is False:
+        return False
+    return all3((above, any3((not3(view.on_ground), view.any_engine)), any3((view.leaf_out, view.lock_moved))))
+
+
+UNLOCKED_PRESSURISED = Rule(
+    code="unlocked-pressurised",
+    scope=Scope.DOOR,
+    kinds=ALL_KINDS,
+    levels=(Level(Priority.WARNING, _loose_in_pressure),),
+    reads=frozenset({GROUND, PRESSURE, *ENGINES, "leaf", *LOCKS}),
+    needs=(GROUND, PRESSURE, "engines", "closed", "moved"),
+    parameters={"limit_hpa": 10.0, "dead_band_hpa": 1.0},
+    summary="The cabin is being pressurised, off the ground or with an engine running, and a door is not secure.",
+    text=_pressure_text,
+    action="Stop. Keep everybody away from the door and out of its way. Tell the crew that it is not secure.",
+    consequence="The door can be thrown open, with whoever stands at it.",
+    respond_within_s=5,
+    role="coordinator",
+    basis="14 CFR 25.783(c): no pressurising to an unsafe level unless every door is secure; 10 hPa is this project's default",
+    evidence=(PRESSURE, GROUND, *ENGINES, "closed", *LOCKS),
+)
 
 RESIDUAL_PRESSURE = Rule(
     code="residual-pressure",
@@ -94,6 +126,7 @@ RESIDUAL_PRESSURE = Rule(
     reads=frozenset({GROUND, PRESSURE, *LOCKS, *SLIDE}),
     needs=("airframe/weight_on_wheels", "airframe/differential_pressure_hpa", "moved"),
     parameters={"limit_hpa": 2.5, "dead_band_hpa": 0.5, "disengaged_s": 3.0},
+    suppressed_by=("unlocked-pressurised",),
     summary="The cabin is still under pressure on the ground and a door is being worked.",
     text=_pressure_text,
     action="Stop. Hands off the handle. Keep clear of the leaf's path. Tell the crew that pressure is left.",
@@ -217,4 +250,11 @@ ACCESS_WITHDRAWN = Rule(
     evidence=("closed", "access", "barrier"),
 )
 
-RULES = (OPEN_ENGINE_RUNNING, RESIDUAL_PRESSURE, PRESSURE_RISING, ACCESS_WITHDRAWN, UNGUARDED_DROP)
+RULES = (
+    OPEN_ENGINE_RUNNING,
+    UNLOCKED_PRESSURISED,
+    RESIDUAL_PRESSURE,
+    PRESSURE_RISING,
+    ACCESS_WITHDRAWN,
+    UNGUARDED_DROP,
+)
