@@ -10,6 +10,8 @@ import re
 import sys
 from pathlib import Path
 
+from worked import tell_turnaround
+
 from monitor.core.diagrams import draw_doors, draw_lifecycle, tabulate_catalogue
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -26,6 +28,8 @@ def render(text: str) -> str:
         "alert-life": _mermaid(draw_lifecycle()),
         "catalogue": tabulate_catalogue(),
     }
+    if "<!-- generated: worked-turnaround -->" in text:
+        parts["worked-turnaround"] = tell_turnaround()
     for name, body in parts.items():
         pattern = re.compile(rf"(<!-- generated: {name} -->\n).*?(<!-- end -->)", re.DOTALL)
         text = pattern.sub(lambda match, body=body: f"{match[1]}{body}\n{match[2]}", text)
@@ -35,7 +39,7 @@ def render(text: str) -> str:
 def main(arguments: list[str]) -> int:
     """Write or check; returns the exit code."""
     stale = []
-    for name in ("DEVELOPERS.md", "config/catalogue.md"):
+    for name in ("README.md", "DEVELOPERS.md", "config/catalogue.md"):
         path = ROOT / name
         text = path.read_text(encoding="utf-8")
         fresh = render(text)

@@ -20,9 +20,11 @@ from monitor.core import readout, snapshot
 from monitor.core.airframe import Site
 from monitor.core.effects import (
     Effect,
+    NoteDeafness,
     PublishActive,
     PublishDoor,
     PublishEvent,
+    PublishReadiness,
     RecordAudit,
     RefuseCommand,
     RejectInput,
@@ -39,7 +41,7 @@ FAULT: Final = "internal-fault"
 SNAPSHOT_EVERY: Final = 10 * MINUTE
 SNAPSHOT_ENTRIES: Final = 200_000
 
-_KEPT: Final = (PublishEvent, RejectInput, RecordAudit)
+_KEPT: Final = (PublishEvent, RejectInput, RecordAudit, NoteDeafness)
 _log: Final = structlog.get_logger("sillwatch.engine")
 
 
@@ -123,6 +125,12 @@ def restore(site: Site, journal: Journal, codec: Codec) -> Restored:
         position = entry.position
         replayed += 1
     return Restored(system, max(position, journal.last_position()), replayed, start)
+
+
+def _empty(reg: str, door: str, code: str) -> Effect:
+    if code:
+        return PublishActive(reg, door, code, None)
+    return PublishDoor(reg, door, None) if door else PublishReadiness(reg, None)
 
 
 class Engine:
@@ -222,8 +230,7 @@ class Engine:
         """Every retained topic that should stand on the broker now, with what writes it as it then is."""
         held: dict[str, Callable[[], Outgoing | None]] = {}
         for reg, door, code in readout.held_places(self.system):
-            empty = PublishActive(reg, door, code, None) if code else PublishDoor(reg, door, None)
-            outgoing = self._codec.encode(empty)
+            outgoing = self._codec.encode(_empty(reg, door, code))
             if outgoing is not None:
                 held[outgoing.topic] = partial(self._write_held, reg, door, code)
         return held
@@ -263,7 +270,8 @@ class Engine:
         now = self._clock.now()
         effects = let_time_pass(self.system, now)
         self._publish(effects)
-        if effects:
+        if any(not isinstance(effect, PublishReadiness) for effect in effects):
+            # What only looked at answers again changed nothing that a restore must repeat.
             self._append(now, CLOCK, "", b"", False, effects, None)
         self._finish(now, None, effects, received)
 

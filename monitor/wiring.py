@@ -16,6 +16,7 @@ from typing import Final
 import structlog
 
 from monitor import __version__
+from monitor.adapters.alarm_watch import AlarmWatch
 from monitor.adapters.clock import SystemClock
 from monitor.adapters.desk import Desk, Identity
 from monitor.adapters.journal import SqliteJournal
@@ -26,6 +27,7 @@ from monitor.adapters.web.server import ListenError, WebServer
 from monitor.adapters.web.stream import Stream
 from monitor.adapters.wire import Wire
 from monitor.config import Config
+from monitor.core.alarm_health import ROLES
 from monitor.core.times import HOUR, format_time
 from monitor.engine import Engine, Restored, restore
 from monitor.ports import InstanceError, JournalError, Message, Observer, Outgoing
@@ -82,6 +84,7 @@ class Instance:
             self._journal.start()
             self._clock = SystemClock(not_before=restored.system.record.at)
             self._assemble(restored, wire)
+            await self._alarms.recall(self._journal, self._clock.now())
             self.url = await self._web.start()
         except (InstanceError, JournalError, ListenError, OSError) as error:
             with contextlib.suppress(JournalError):
@@ -99,13 +102,14 @@ class Instance:
         config = self._config
         started = self._clock.now()
         outlet = _Outlet()
+        self._alarms = AlarmWatch(ROLES)
         self._engine = Engine(
             restored=restored,
             codec=wire,
             clock=self._clock,
             journal=self._journal,
             publisher=outlet,
-            observers=[self._metrics, *self._extra],
+            observers=[self._metrics, self._alarms, *self._extra],
         )
         self._feed = outlet.feed = self._build_feed(wire, started)
         self.desk = Desk(
@@ -114,6 +118,7 @@ class Instance:
             feed=self._feed,
             records=self._journal,
             lag_s=self._lag.worst_s,
+            floods=self._alarms.floods,
             identity=Identity(
                 config.broker.instance, __version__, format_time(started), config.site.name, config.site.timezone
             ),
@@ -207,6 +212,7 @@ class Instance:
                 stream_clients=lambda: self._stream.clients,
                 stream_resyncs=lambda: self._stream.resyncs,
                 loop_lag_s=self._lag.worst_s,
+                floods=self.desk.floods,
             )
         )
 

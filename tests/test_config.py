@@ -178,6 +178,14 @@ def test_a_minimal_file_takes_every_default_that_the_demo_spells_out(minimal: Pa
     assert config.broker.instance == config.broker.client_id == "sillwatch-tarnwick"
 
 
+def test_the_chain_of_escalation_reaches_the_site(minimal: Path, demo: Config) -> None:
+    assert load(minimal).site.escalation == demo.site.escalation == ("door team", "coordinator", "ops")
+    minimal.write_text(MINIMAL + "alerts: {escalation: [coordinator, ops]}\n")
+    assert load(minimal).site.escalation == ("coordinator", "ops")
+    minimal.write_text(MINIMAL + "alerts: {escalation: []}\n")
+    assert load(minimal).site.escalation == ()
+
+
 def test_the_configuration_is_frozen(demo: Config) -> None:
     with pytest.raises(dataclasses.FrozenInstanceError):
         demo.site = demo.site  # type: ignore[misc]

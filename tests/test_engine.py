@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from typing import Any
 
 import pytest
 
 from monitor.core import snapshot
-from monitor.core.effects import Effect, PublishEvent, RecordAudit, RefuseCommand
+from monitor.core.effects import Effect, PublishEvent, PublishReadiness, RecordAudit, RefuseCommand
 from monitor.core.events import AlertAcknowledged, AlertShelved, DoorReset, Event
 from monitor.core.times import MINUTE, SECOND
 from monitor.engine import CLOCK, FAULT, MESSAGE
@@ -154,7 +155,7 @@ async def test_a_refused_action_changes_nothing(command: Any, kind: str) -> None
     answer = asyncio.create_task(bench.engine.submit(command))
     await asyncio.sleep(0)
     bench.commit()
-    [refusal] = await answer
+    [refusal] = [effect for effect in await answer if not isinstance(effect, PublishReadiness)]
     assert isinstance(refusal, RefuseCommand)
     assert refusal.kind == kind
     assert len(refusal.detail) > 10
@@ -209,7 +210,7 @@ async def test_a_fault_of_ours_in_a_deadline_stops_no_other(monkeypatch: pytest.
 
     def fail_once(now: int) -> list[Effect]:
         effects = advance(now)
-        if not failed:
+        if not failed and any(not isinstance(effect, PublishReadiness) for effect in effects):
             failed.append(now)
             raise ZeroDivisionError("ours")
         return effects
@@ -265,4 +266,22 @@ async def test_observers_hear_of_every_step_with_its_effects() -> None:
     assert late[-1].now == bench.clock.at
     assert late[-1].received <= late[-1].done
     assert [e.type for e in late[-1].effects if isinstance(e, PublishEvent)] == ["raised"]
+    bench.engine.stop()
+
+
+# Answers
+
+
+@pytest.mark.looptime
+async def test_answers_follow_what_was_heard_and_leave_no_trace_in_the_journal() -> None:
+    bench = Bench(LoopHand()).up()
+    bench.deliver(arrival())
+    bench.commit()
+    position = bench.journal.last_position()
+    await asyncio.sleep(0.1)
+    [first] = bench.answers
+    assert (first.topic, first.retain) == (f"sillwatch/v1/readiness/tarnwick/{REG}", True)
+    assert json.loads(first.payload)["doors"]["L1"]["verdict"] == "stopped by"
+    assert bench.journal.last_position() == position
+    assert first.topic in bench.engine.held_outputs()
     bench.engine.stop()

@@ -15,6 +15,7 @@ from monitor.core.times import SECOND
 from monitor.engine import SNAPSHOT_EVERY, restore
 from monitor.ports import Message
 from tests.engine_bench import (
+    ANSWERS,
     DISAGREE,
     HANDLE,
     HANDLE_HOME,
@@ -261,6 +262,7 @@ async def test_what_is_held_is_what_was_published_last() -> None:
     for told in _published(bench):
         if "/event/" not in told.where:
             standing[told.where] = told.json if told.payload else None
+    standing.update({outgoing.topic: json.loads(outgoing.payload) for outgoing in bench.answers})
     written = {topic: write() for topic, write in bench.engine.held_outputs().items()}
     held: dict[str, Any] = {}
     for topic, outgoing in written.items():
@@ -270,5 +272,7 @@ async def test_what_is_held_is_what_was_published_last() -> None:
     assert held.keys() == {topic for topic, document in standing.items() if document is not None}
     keys = ("state", "priority", "alert_id", "changed_at", "since", "slide", "deaf_to")
     for topic, document in held.items():
+        if topic.startswith(ANSWERS):
+            assert document == standing[topic]
         assert {key: document.get(key) for key in keys} == {key: standing[topic].get(key) for key in keys}, topic
     bench.engine.stop()

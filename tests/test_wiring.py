@@ -130,7 +130,7 @@ async def test_a_message_is_settled_once_it_is_on_disk(make: Make, config: Confi
     instance._on_message(Message(f"{ROOT}/aircraft/{REG}/airframe/type", _reading("alder"), False), settled.set)
     assert not settled.is_set()
     await asyncio.wait_for(settled.wait(), 10)
-    kinds = [type(step.event) for step in ear.steps]
+    kinds = [type(step.event) for step in ear.steps if step.event is not None]
     assert kinds == [MonitorStarted, ReadingsArrived]
     assert BrokerConnected not in kinds
 
@@ -222,3 +222,21 @@ async def test_the_page_shows_what_a_person_did(make: Make, config: Config) -> N
 
 def _reading(value: object) -> bytes:
     return json.dumps({"time": 1772359200, "value": value}).encode()
+
+
+async def test_the_record_of_alarms_and_of_what_could_be_seen_is_served(make: Make, config: Config) -> None:
+    instance = make(config)
+    await instance.start()
+    topic = f"{ROOT}/aircraft/{REG}/airframe/type"
+    durable = asyncio.Event()
+    instance._on_message(Message(topic, _reading("alder"), False), durable.set)
+    await asyncio.wait_for(durable.wait(), 10)
+    health = (await ask(instance, "/api/v1/alarm-health")).json()
+    assert health["overall"]["by_code"] == {"clock-skew": 1}  # the reading bears a fixed date
+    assert set(health["floods_now"]) == {"all", *health["roles"]}
+    watched = (await ask(instance, f"/api/v1/aircraft/{REG}/watched?door=L1")).json()
+    watch = watched["doors"]["L1"]["armed-handle-moved"]
+    assert set(watch["reasons"]) == {"never seen"}
+    assert watch["watched_minutes"] == 0
+    page = (await ask(instance, "/metrics")).text
+    assert 'sillwatch_alarm_flood{role="door team"} 0.0' in page

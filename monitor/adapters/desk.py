@@ -7,15 +7,22 @@ people's actions go on to the engine.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
-from monitor.core import readout
+from monitor.core import alarm_health, readout, watched
+from monitor.core.alarm_health import Annunciation
 from monitor.core.effects import Effect
 from monitor.core.events import Command
+from monitor.core.lookahead import Branch, look_ahead
+from monitor.core.permits import list_permits
+from monitor.core.times import format_time
+from monitor.core.watched import Note, Span
 from monitor.engine import Engine
 from monitor.ports import Clock, Readout
+
+T = TypeVar("T")
 
 LAG_S_MAX = 1.0
 """An event loop further behind than this is not keeping up."""
@@ -66,6 +73,18 @@ class Records(Protocol):
     ) -> Page: ...
     async def quarantine(self, *, limit: int = ..., before: str | None = ...) -> Page: ...
     async def audit(self, *, limit: int = ..., before: str | None = ...) -> Page: ...
+    async def study_annunciations(
+        self, study: Callable[[int | None, Iterable[Annunciation]], T], *, since: int, until: int
+    ) -> T: ...
+    async def study_deafness(
+        self,
+        study: Callable[[Iterable[Note], Sequence[Span]], T],
+        *,
+        aircraft: str,
+        since: int,
+        until: int,
+        door: str | None = ...,
+    ) -> T: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +109,7 @@ class Desk:
         feed: Feed,
         records: Records,
         lag_s: Callable[[], float],
+        floods: Callable[[int], Mapping[str, int | None]],
         identity: Identity,
     ) -> None:
         self._engine = engine
@@ -97,6 +117,7 @@ class Desk:
         self._feed = feed
         self._records = records
         self._lag_s = lag_s
+        self._floods = floods
         self._identity = identity
 
     def now(self) -> int:
@@ -120,9 +141,24 @@ class Desk:
         aircraft = self._engine.system.record.aircraft.get(reg)
         return None if aircraft is None else readout.describe_row(self._engine.system, aircraft, self.now())
 
+    async def look_ahead(self, reg: str, door: str) -> Readout | None:
+        """What would follow if somebody did something at a door now; ``None`` for one that is not known.
+
+        Played out on a thread of its own, on a copy: no alert waits for it.
+        """
+        try:
+            branch = Branch(self._engine.system, reg, door, self.now())
+        except KeyError:
+            return None
+        return await asyncio.to_thread(look_ahead, branch)
+
     def alerts(self) -> list[Readout]:
         """Every alert that is not normal, most urgent first."""
         return readout.list_alerts(self._engine.system, self.now())
+
+    def permits(self) -> list[Readout]:
+        """Every permit that runs."""
+        return list_permits(self._engine.system.record, self.now())
 
     def catalogue(self) -> list[Readout]:
         """Every rule."""
@@ -174,6 +210,43 @@ class Desk:
     async def audit(self, *, limit: int, before: str | None) -> Readout:
         """What people did, newest first; raises as :meth:`history`."""
         return _page(await self._records.audit(limit=limit, before=before))
+
+    def floods(self) -> Mapping[str, int | None]:
+        """Each role, and ``all`` of them, with when its flood of alerts began (µs); ``None`` where there is none."""
+        return self._floods(self.now())
+
+    async def alarm_health(self, *, since: int, until: int) -> Readout:
+        """How the alarms did in a period (µs); raises ``NothingRecordedError`` where nothing is on record of it."""
+
+        def study(first: int | None, told: Iterable[Annunciation]) -> Readout:
+            if first is None or first >= until:
+                begins = "nothing is on record yet" if first is None else f"the record begins at {format_time(first)}"
+                raise alarm_health.NothingRecordedError(f"Nothing is known of the alarms of that period: {begins}.")
+            # Calm that nobody recorded would flatter the rates.
+            figures = alarm_health.measure(told, since=max(since, first), until=until, roles=alarm_health.ROLES)
+            return {**figures, "recorded_from": format_time(first)}
+
+        lead_in = since - alarm_health.LEAD_IN
+        figures = await self._records.study_annunciations(study, since=lead_in, until=until)
+        floods = {role: None if begun is None else format_time(begun) for role, begun in self.floods().items()}
+        return {**figures, "stale": alarm_health.list_stale(self.alerts(), self.now()), "floods_now": floods}
+
+    async def watched(self, reg: str, *, since: int, until: int, door: str | None) -> Readout | None:
+        """For how long each hazard could be seen in a period (µs); ``None`` where there is no such place."""
+        system = self._engine.system
+        aircraft = system.record.aircraft.get(reg)
+        airframe = system.airframe(aircraft) if aircraft is not None else None
+        codes = watched.list_codes(airframe) if airframe is not None else {}
+        if door is not None:
+            codes = {name: codes[name] for name in codes if name == door}
+        if not codes:
+            return None
+
+        def study(notes: Iterable[Note], off: Sequence[Span]) -> Readout:
+            sums = watched.measure_watch(notes, codes, since=since, until=until, off=off)
+            return watched.describe_watch(reg, sums, since=since, until=until, off=off)
+
+        return await self._records.study_deafness(study, aircraft=reg, since=since, until=until, door=door)
 
     async def submit(self, command: Command) -> Sequence[Effect]:
         """Take a person's action; returns once it is durable."""

@@ -12,7 +12,7 @@ import asyncio
 import contextlib
 import functools
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final, TypeVar
@@ -29,6 +29,8 @@ from monitor.adapters.journal_store import (
     shipped_migrations,
 )
 from monitor.adapters.journal_writer import OnBatch, Writer
+from monitor.core.alarm_health import Annunciation
+from monitor.core.watched import Note, Span
 from monitor.ports import Entry, JournalError, Snapshot
 
 __all__ = ["JournalError", "SqliteJournal"]
@@ -242,6 +244,26 @@ class SqliteJournal:
     async def audit(self, *, limit: int = 100, before: str | None = None) -> Page:
         """What people did, newest first; raises as :meth:`history`."""
         return await self._read(functools.partial(JournalReader.audit, limit=limit, before=before))
+
+    async def study_annunciations(
+        self, study: Callable[[int | None, Iterable[Annunciation]], T], *, since: int, until: int
+    ) -> T:
+        """Run ``study`` on a period's annunciations in the readers' thread; see the reader's own method."""
+        return await self._read(lambda reader: reader.study_annunciations(study, since=since, until=until))
+
+    async def study_deafness(
+        self,
+        study: Callable[[Iterable[Note], Sequence[Span]], T],
+        *,
+        aircraft: str,
+        since: int,
+        until: int,
+        door: str | None = None,
+    ) -> T:
+        """Run ``study`` on what an aircraft was deaf to, in the readers' thread; see the reader's own method."""
+        return await self._read(
+            lambda reader: reader.study_deafness(study, aircraft=aircraft, door=door, since=since, until=until)
+        )
 
     async def _read(self, question: Callable[[JournalReader], T]) -> T:
         readers = self._readers

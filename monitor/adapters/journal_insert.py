@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from monitor.adapters.journal_prune import Pruning
-from monitor.adapters.journal_rows import DELIVERY, QuarantineRow, kept_rows, snapshot_digest
+from monitor.adapters.journal_rows import DELIVERY, START, QuarantineRow, kept_rows, snapshot_digest
 from monitor.ports import Entry, Snapshot
 
 TOPICS_MAX: Final = 65_536
@@ -58,6 +58,15 @@ _INSERT_AUDIT: Final = (
 )
 
 
+_INSERT_DEAFNESS: Final = "INSERT INTO deafness (at, aircraft, door, deaf_to, gone, position) VALUES (?, ?, ?, ?, ?, ?)"
+# The inputs may be pruned away to the last, but then a snapshot stands behind them.
+_INSERT_START: Final = (
+    "INSERT INTO starts (position, at, silent_since) SELECT :position, :at, max(found) FROM ("
+    " SELECT max(at) AS found FROM snapshots WHERE position < :position UNION ALL SELECT * FROM"
+    " (SELECT at FROM inputs WHERE position < :position ORDER BY position DESC LIMIT 1))"
+)
+
+
 class BatchInserter:
     """Writes batches over one connection; forget it with its connection after a failure.
 
@@ -87,6 +96,11 @@ class BatchInserter:
             self._insert_quarantine(kept.quarantine)
         if kept.audit:
             connection.executemany(_INSERT_AUDIT, kept.audit)
+        if kept.deafness:
+            connection.executemany(_INSERT_DEAFNESS, kept.deafness)
+        for entry in entries:
+            if entry.kind == START:
+                connection.execute(_INSERT_START, {"position": entry.position, "at": entry.at})
         if snapshots:
             self._insert_snapshots(snapshots)
         connection.execute("COMMIT")

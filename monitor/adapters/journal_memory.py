@@ -9,29 +9,36 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import takewhile
 from typing import Any, TypeVar
 
 from monitor.adapters.journal_prune import Pruned
 from monitor.adapters.journal_rows import (
+    START,
     AuditRow,
+    DeafnessRow,
     EventRow,
     Page,
     QuarantineRow,
     audit_readout,
+    deafness_note,
     decode_cursor,
     encode_cursor,
+    event_annunciation,
     event_readout,
     kept_rows,
     page_size,
     quarantine_readout,
 )
+from monitor.core.alarm_health import Annunciation
+from monitor.core.watched import Note, Span
 from monitor.ports import Entry, Readout, Snapshot
 
 Callback = Callable[[], None]
 R = TypeVar("R", bound=Sequence[Any])
+T = TypeVar("T")
 
 
 class MemoryJournal:
@@ -74,6 +81,8 @@ class MemoryJournal:
         self._quarantine: list[tuple[int, QuarantineRow]] = []
         self._totals: Counter[str] = Counter()
         self._audit: list[AuditRow] = []
+        self._deafness: list[DeafnessRow] = []
+        self._starts: list[tuple[int, int | None]] = []
         self._next = 1
         self.failures = 0
         self.over_bound = 0
@@ -113,6 +122,8 @@ class MemoryJournal:
         other._quarantine = list(self._quarantine)
         other._totals = Counter(self._totals)
         other._audit = list(self._audit)
+        other._deafness = list(self._deafness)
+        other._starts = list(self._starts)
         other._next = self.last_position() + 1
         return other
 
@@ -164,7 +175,20 @@ class MemoryJournal:
         gone = len(self._events) - len(kept)
         self._events = kept
         self._event_ids = {row.id for _, row in kept}
-        return Pruned(old, gone)
+        limit = now - keep_events_us
+        self._starts = [start for start in self._starts if start[0] >= limit]
+        notes = [row for number, row in enumerate(self._deafness) if not self._is_past(number, row, limit)]
+        forgotten = len(self._deafness) - len(notes)
+        self._deafness = notes
+        return Pruned(old, gone, forgotten)
+
+    def _is_past(self, number: int, row: DeafnessRow, limit: int) -> bool:
+        if row.at >= limit:
+            return False
+        place = (row.aircraft, row.door)
+        return row.gone or any(
+            (later.aircraft, later.door) == place and later.at < limit for later in self._deafness[number + 1 :]
+        )
 
     async def history(
         self,
@@ -201,6 +225,35 @@ class MemoryJournal:
         """What people did, newest first; raises as :meth:`history`."""
         return _page([((0, seq), row) for seq, row in enumerate(self._audit)], audit_readout, limit, before)
 
+    async def study_annunciations(
+        self, study: Callable[[int | None, Iterable[Annunciation]], T], *, since: int, until: int
+    ) -> T:
+        """Run ``study`` on the first moment on record and a period's annunciations, oldest first."""
+        moments = [row.time for _, row in self._events] + [at for at, _ in self._starts]
+        moments += [entry.at for entry in self._inputs[:1]]
+        rows = sorted((row.time, seq, row) for seq, row in self._events if since <= row.time < until)
+        told = (event_annunciation(row) for _, _, row in rows)
+        return study(min(moments, default=None), (each for each in told if each is not None))
+
+    async def study_deafness(
+        self,
+        study: Callable[[Iterable[Note], Sequence[Span]], T],
+        *,
+        aircraft: str,
+        since: int,
+        until: int,
+        door: str | None = None,
+    ) -> T:
+        """Run ``study`` on an aircraft's notes, place by place, and on when nobody looked."""
+        rows = [row for row in self._deafness if row.aircraft == aircraft and door in (None, row.door)]
+        notes: list[Note] = []
+        for place in dict.fromkeys(row.door for row in rows):
+            own = [deafness_note(row.at, row.door, row.deaf_to) for row in rows if row.door == place]
+            notes += [note for note in own if note.at < since][-1:]
+            notes += [note for note in own if since <= note.at < until]
+        spans = [(silent, at) for at, silent in self._starts if silent is not None and silent < at]
+        return study(notes, [(begun, over) for begun, over in spans if over > since and begun < until])
+
     def _schedule(self) -> None:
         if self._defer is None:
             raise RuntimeError("the journal is not started")
@@ -216,7 +269,11 @@ class MemoryJournal:
             return
         batch, self._queue = self._queue, []
         entries = [item for item, _ in batch if isinstance(item, Entry)]
-        self._inputs.extend(entries)
+        for entry in entries:
+            if entry.kind == START:
+                moments = [shot.at for shot in self._snapshots.values()] + [last.at for last in self._inputs[-1:]]
+                self._starts.append((entry.at, max(moments, default=None)))
+            self._inputs.append(entry)
         self._keep(entries)
         for item, _ in batch:
             if isinstance(item, Snapshot):
@@ -248,6 +305,7 @@ class MemoryJournal:
             self._quarantine.append((self._totals.total(), rejected))
         del self._quarantine[: -self._quarantine_rows]
         self._audit.extend(kept.audit)
+        self._deafness.extend(kept.deafness)
 
 
 def _page(rows: list[tuple[tuple[int, int], R]], read: Callable[[R], Readout], limit: int, cursor: str | None) -> Page:

@@ -13,11 +13,20 @@ from typing import Final, NamedTuple
 CHUNK_ROWS: Final = 500
 
 
+# What holds of a place until today stays, however old, unless its aircraft had left.
+_OLD_DEAFNESS: Final = (
+    "DELETE FROM deafness WHERE seq IN (SELECT seq FROM deafness AS old WHERE at < ?1 AND (gone OR EXISTS"
+    " (SELECT 1 FROM deafness AS newer WHERE newer.aircraft = old.aircraft AND newer.door = old.door"
+    " AND newer.at < ?1 AND (newer.at, newer.seq) > (old.at, old.seq))) ORDER BY at LIMIT ?2)"
+)
+
+
 class Pruned(NamedTuple):
-    """How many rows went."""
+    """How many rows went; with the events go the starts of the same age."""
 
     inputs: int
     events: int
+    deafness: int = 0
 
 
 @dataclass(slots=True)
@@ -32,7 +41,9 @@ class Pruning:
     events_before: int
     inputs: int = 0
     events: int = 0
+    deafness: int = 0
     inputs_done: bool = field(default=False, init=False)
+    events_done: bool = field(default=False, init=False)
 
     def step(self, connection: sqlite3.Connection) -> bool:
         """Delete one chunk in a transaction of its own; return whether nothing is left to do."""
@@ -41,12 +52,19 @@ class Pruning:
             self.inputs += gone
             self.inputs_done = gone < CHUNK_ROWS
             return False
+        if self.events_done:
+            gone = connection.execute(_OLD_DEAFNESS, (self.events_before, CHUNK_ROWS)).rowcount
+            self.deafness += gone
+            return gone < CHUNK_ROWS
         gone = connection.execute(
             "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE time < ? ORDER BY time LIMIT ?)",
             (self.events_before, CHUNK_ROWS),
         ).rowcount
         self.events += gone
-        return gone < CHUNK_ROWS
+        self.events_done = gone < CHUNK_ROWS
+        if self.events_done:
+            connection.execute("DELETE FROM starts WHERE at < ?", (self.events_before,))
+        return False
 
     def _delete_inputs(self, connection: sqlite3.Connection) -> int:
         needed = connection.execute("SELECT min(position) FROM snapshots").fetchone()[0]

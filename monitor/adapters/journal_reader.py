@@ -1,16 +1,17 @@
 """What the journal answers: where to start from, the history, the quarantine, the audit.
 
 Owns the queries, over a read-only connection of its own. It never writes, so that it may
-be used beside a running monitor. Every answer is bounded by a page.
+be used beside a running monitor. Every answer is bounded by a page; what sums up a period
+is handed the rows as they are read, and keeps none.
 """
 
 from __future__ import annotations
 
 import contextlib
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import structlog
 
@@ -18,22 +19,42 @@ from monitor.adapters.journal_rows import (
     DELIVERY,
     Page,
     audit_readout,
+    deafness_note,
     decode_cursor,
     encode_cursor,
+    event_annunciation,
     event_readout,
     page_size,
     quarantine_readout,
     snapshot_digest,
 )
 from monitor.adapters.journal_store import connect_reader
+from monitor.core.alarm_health import Annunciation
+from monitor.core.watched import Note, Span
 from monitor.ports import Entry, JournalError, Readout, Snapshot
 
+T = TypeVar("T")
+
 REPLAY_ROWS: Final = 1000
-"""How many entries are read at a time; no read transaction outlives one of these."""
+"""How many rows are read at a time; no read transaction outlives one of these."""
 
 _ENTRIES: Final = (
     "SELECT position, at, kind, CASE typeof(topic) WHEN 'integer' THEN (SELECT name FROM topics WHERE id = topic)"
     " ELSE topic END, payload, retained FROM inputs WHERE position > ? ORDER BY position LIMIT ?"
+)
+
+_FIRST: Final = (
+    "SELECT min(found) FROM (SELECT min(time) AS found FROM events UNION ALL SELECT min(at) FROM starts"
+    " UNION ALL SELECT * FROM (SELECT at FROM inputs ORDER BY position LIMIT 1))"
+)
+_ANNUNCIATIONS: Final = (
+    "SELECT id, time, aircraft, door, code, type, data, seq FROM events"
+    " WHERE (time, seq) > (?, ?) AND time < ? AND type IN ('raised', 'reraised') ORDER BY time, seq LIMIT ?"
+)
+_LAST_NOTE: Final = "SELECT at, door, deaf_to FROM deafness WHERE aircraft = ? AND door = ? AND at < ? ORDER BY at DESC, seq DESC LIMIT 1"
+_NOTES: Final = (
+    "SELECT at, door, deaf_to, seq FROM deafness WHERE aircraft = ? AND door = ? AND (at, seq) > (?, ?) AND at < ?"
+    " ORDER BY at, seq LIMIT ?"
 )
 
 _log = structlog.get_logger(__name__)
@@ -156,6 +177,54 @@ class JournalReader:
             before,
             lambda row: (audit_readout(row), (0, row[8])),
         )
+
+    def study_annunciations(
+        self, study: Callable[[int | None, Iterable[Annunciation]], T], *, since: int, until: int
+    ) -> T:
+        """Give ``study`` the first moment that is on record and the annunciations of a period, oldest first.
+
+        ``since`` (from) and ``until`` (before) in µs.
+        """
+        return study(self._select(_FIRST)[0][0], self._annunciations(since, until))
+
+    def _annunciations(self, since: int, until: int) -> Iterator[Annunciation]:
+        place = (since, -1)
+        while rows := self._select(_ANNUNCIATIONS, *place, until, REPLAY_ROWS):
+            yield from (told for row in rows if (told := event_annunciation(row)) is not None)
+            place = (rows[-1][1], rows[-1][7])
+
+    def study_deafness(
+        self,
+        study: Callable[[Iterable[Note], Sequence[Span]], T],
+        *,
+        aircraft: str,
+        door: str | None,
+        since: int,
+        until: int,
+    ) -> T:
+        """Give ``study`` what an aircraft's places, or one ``door``, were deaf to in a period, and when nobody looked.
+
+        A place's notes come in order, its last one before ``since`` first. The spans are those
+        in which the monitor did not run, in order; ``since`` (from) and ``until`` (before) in µs.
+        """
+        doors = [door]
+        if door is None:
+            doors = [row[0] for row in self._select("SELECT DISTINCT door FROM deafness WHERE aircraft = ?", aircraft)]
+        spans = self._select(
+            "SELECT silent_since, at FROM starts WHERE silent_since < at AND at > ? AND silent_since < ? ORDER BY position",
+            since,
+            until,
+        )
+        notes = (note for each in doors for note in self._notes(aircraft, each, since, until))
+        return study(notes, [(begun, over) for begun, over in spans])
+
+    def _notes(self, aircraft: str, door: str | None, since: int, until: int) -> Iterator[Note]:
+        for row in self._select(_LAST_NOTE, aircraft, door, since):
+            yield deafness_note(*row)
+        place = (since, -1)
+        while rows := self._select(_NOTES, aircraft, door, *place, until, REPLAY_ROWS):
+            yield from (deafness_note(*row[:3]) for row in rows)
+            place = (rows[-1][0], rows[-1][3])
 
     def _page(
         self,

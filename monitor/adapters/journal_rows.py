@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import functools
 import hashlib
 import json
 from collections.abc import Iterable, Sequence
@@ -15,18 +16,26 @@ from typing import Any, Final, NamedTuple
 
 import orjson
 
-from monitor.core.effects import EVENT_TYPE_PREFIX, PublishEvent, RecordAudit, RejectInput
+from monitor.core.alarm_health import Annunciation, make_annunciation
+from monitor.core.effects import EVENT_TYPE_PREFIX, NoteDeafness, PublishEvent, RecordAudit, RejectInput
 from monitor.core.times import format_time
+from monitor.core.watched import Note
 from monitor.ports import Entry, Readout, Snapshot
 
 DELIVERY: Final = "message"
 """The kind of an entry that came from the broker."""
+
+START: Final = "monitor-started"
+"""The kind of the entry that every run begins with."""
 
 QUARANTINED_BYTES: Final = 1024
 """How much of a rejected payload is kept beside its reason."""
 
 PAGE_ROWS_MAX: Final = 1000
 """The most rows one page may hold."""
+
+
+_LEFT: Final = frozenset({"away", "left on the broker"})
 
 
 class CursorError(ValueError):
@@ -82,17 +91,29 @@ class AuditRow(NamedTuple):
     position: int
 
 
+class DeafnessRow(NamedTuple):
+    """What a place was deaf to from ``at`` (µs) on; ``deaf_to`` is JSON text, ``gone`` that the aircraft had left."""
+
+    at: int
+    aircraft: str
+    door: str
+    deaf_to: str
+    gone: bool
+    position: int
+
+
 class Kept(NamedTuple):
     """The rows that a batch of entries led to, in order."""
 
     events: list[EventRow]
     quarantine: list[QuarantineRow]
     audit: list[AuditRow]
+    deafness: list[DeafnessRow]
 
 
 def kept_rows(entries: Iterable[Entry]) -> Kept:
     """Turn the entries' effects into rows; effects that are not kept are passed over."""
-    kept = Kept([], [], [])
+    kept = Kept([], [], [], [])
     for entry in entries:
         for effect in entry.effects:
             if isinstance(effect, PublishEvent):
@@ -101,6 +122,8 @@ def kept_rows(entries: Iterable[Entry]) -> Kept:
                 kept.quarantine.append(_quarantine_row(effect, entry))
             elif isinstance(effect, RecordAudit):
                 kept.audit.append(_audit_row(effect, entry.position))
+            elif isinstance(effect, NoteDeafness):
+                kept.deafness.append(_deafness_row(effect, entry.position))
     return kept
 
 
@@ -121,6 +144,27 @@ def _audit_row(effect: RecordAudit, position: int) -> AuditRow:
     _, *texts = effect
     by, action, subject, reason, before, after, origin = map(_storable, texts)
     return AuditRow(effect.time, by, action, subject, reason, before, after, origin, position)
+
+
+def _deafness_row(effect: NoteDeafness, position: int) -> DeafnessRow:
+    text, gone = _encode_deafness(effect.deaf_to)
+    return DeafnessRow(effect.time, _storable(effect.aircraft), _storable(effect.door), text, gone, position)
+
+
+@functools.lru_cache(maxsize=4096)
+def _encode_deafness(deaf_to: tuple[tuple[str, ...], ...]) -> tuple[str, bool]:
+    # Thousands of doors are deaf in the same few ways: each is written once.
+    return orjson.dumps(deaf_to).decode(), any(why in _LEFT for _, why, *_ in deaf_to)
+
+
+@functools.lru_cache(maxsize=4096)
+def _decode_deafness(text: str) -> tuple[tuple[str, ...], ...]:
+    return tuple(tuple(each) for each in orjson.loads(text))
+
+
+def deafness_note(at: int, door: str, deaf_to: str) -> Note:
+    """Give a :class:`DeafnessRow`'s columns as the core sums them up."""
+    return Note(at, door, _decode_deafness(deaf_to))
 
 
 def _quarantine_row(effect: RejectInput, entry: Entry) -> QuarantineRow:
@@ -154,6 +198,12 @@ def event_readout(row: Sequence[Any]) -> Readout:
         "code": code,
         "data": orjson.loads(data),
     }
+
+
+def event_annunciation(row: Sequence[Any]) -> Annunciation | None:
+    """Give an :class:`EventRow`'s columns as the core counts them; ``None`` for what asked nobody's attention."""
+    _, time, aircraft, door, code, kind, data = row[:7]
+    return make_annunciation(time, aircraft, door, code, kind, orjson.loads(data))
 
 
 def quarantine_readout(row: Sequence[Any]) -> Readout:

@@ -243,7 +243,7 @@ class Writer:
 
     def _finish_pruning(self) -> None:
         pruning, done = self._requests.popleft()
-        pruned = Pruned(pruning.inputs, pruning.events)
+        pruned = Pruned(pruning.inputs, pruning.events, pruning.deafness)
         self._deliver([lambda: done(pruned)], 0, 0.0)
 
     def _drop_inserter(self) -> None:

@@ -24,6 +24,7 @@ from prometheus_client.exposition import generate_latest
 from prometheus_client.openmetrics import exposition as openmetrics
 from prometheus_client.registry import Collector
 
+from monitor.core.alarm_health import ROLES, read_annunciation
 from monitor.core.door import State
 from monitor.core.effects import CountDropped, CountImplausible, PublishEvent, RejectInput
 from monitor.core.events import BrokerConnected
@@ -49,7 +50,8 @@ class Sources:
     """Where the present is asked for at a scrape; each must be quick and never block.
 
     ``aircraft``, ``alerts`` and ``health`` answer as the HTTP side's reader does;
-    the counts only grow, but for ``stream_clients``.
+    the counts only grow, but for ``stream_clients``. ``floods`` says of each role when its
+    flood of alerts began, ``None`` while there is none.
     """
 
     aircraft: Callable[[], Rows]
@@ -59,6 +61,7 @@ class Sources:
     stream_clients: Callable[[], int]
     stream_resyncs: Callable[[], int]
     loop_lag_s: Callable[[], float]
+    floods: Callable[[], Mapping[str, int | None]]
 
 
 class LoopLag:
@@ -99,6 +102,14 @@ class Metrics:
         self._events = Counter(
             "sillwatch_alert_events", "Alert lifecycle changes published, by type.", ["type"], registry=registry
         )
+        self._raised = Counter(
+            "sillwatch_alerts_raised",
+            "Times that an alert asked a role for attention, but for drills and what was told late.",
+            ["role"],
+            registry=registry,
+        )
+        for role in ROLES:
+            self._raised.labels(role)
         self._connections = Counter(
             "sillwatch_broker_connections", "Times the broker connection came to stand.", registry=registry
         )
@@ -138,6 +149,9 @@ class Metrics:
             if isinstance(effect, PublishEvent):
                 self._events.labels(effect.type).inc()
                 raised = raised or effect.type in _RAISING
+                asked = read_annunciation(effect)
+                if asked is not None and asked.role in ROLES and not (asked.drill or asked.late):
+                    self._raised.labels(asked.role).inc()
             elif isinstance(effect, CountDropped):
                 self._dropped.labels(effect.reason).inc()
             elif isinstance(effect, RejectInput):
@@ -194,6 +208,13 @@ class _Present(Collector):
         yield from _health_gauges(sources.health())
         yield from _aircraft_gauges(sources.aircraft())
         yield _alert_gauge(sources.alerts())
+        floods = sources.floods()
+        yield _gauge_by(
+            "sillwatch_alarm_flood",
+            "1 while more alerts come than a role can take in.",
+            "role",
+            {role: int(floods.get(role) is not None) for role in ROLES},
+        )
 
 
 def _health_gauges(health: Mapping[str, Any]) -> Iterator[Metric]:
@@ -239,7 +260,9 @@ def _gauge_by(name: str, documentation: str, label: str, values: Mapping[str, in
 
 def _alert_gauge(alerts: Rows) -> Metric:
     gauge = GaugeMetricFamily(
-        "sillwatch_active_alerts", "Alerts that are not normal, by code and priority.", labels=["code", "priority"]
+        "sillwatch_active_alerts",
+        "Alerts neither normal nor out of service, by code and priority.",
+        labels=["code", "priority"],
     )
     for (code, priority), number in sorted(Tally((str(a["code"]), str(a["priority"])) for a in alerts).items()):
         gauge.add_metric([code, priority], number)

@@ -44,6 +44,7 @@ from monitor.core.effects import (
     PublishActive,
     PublishDoor,
     PublishEvent,
+    PublishReadiness,
     RejectInput,
 )
 from monitor.core.events import Event, Item, ReadingsArrived, StandReadingArrived
@@ -182,6 +183,9 @@ class Wire:
             case PublishActive(aircraft, door, code, document):
                 topic = f"{OUTPUT_ROOT}/active/{self.site}/{aircraft}/{door}/{code}"
                 return Outgoing(topic, _encode_retained(document), True)
+            case PublishReadiness(aircraft, document):
+                topic = f"{OUTPUT_ROOT}/readiness/{self.site}/{aircraft}"
+                return Outgoing(topic, _encode_retained(document), True)
             case PublishEvent(aircraft, door, code):
                 topic = f"{OUTPUT_ROOT}/event/{self.site}/{aircraft}/{door}/{code}"
                 return Outgoing(topic, orjson.dumps(self.envelope(effect)), False)
@@ -199,10 +203,6 @@ class Wire:
             "datacontenttype": "application/json",
             "data": effect.data,
         }
-
-    def readiness_message(self, aircraft: str, document: Document | None) -> Outgoing:
-        """Write an aircraft's answers; ``None`` empties them."""
-        return Outgoing(f"{OUTPUT_ROOT}/readiness/{self.site}/{aircraft}", _encode_retained(document), True)
 
     def status_message(self, state: str, version: str, started: int) -> Outgoing:
         """Write this instance's status; ``state`` is ``online`` or ``offline``, ``started`` in µs."""

@@ -78,6 +78,7 @@ def load(
             aircraft=file.site.aircraft,
             thresholds=file.thresholds,
             shelve_minutes_max=file.alerts.shelve_minutes_max,
+            escalation=tuple(file.alerts.escalation),
         ),
         broker=_complete_broker(file, layers, path.parent),
         http=file.http,

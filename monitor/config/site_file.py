@@ -14,7 +14,8 @@ from urllib.parse import SplitResult, urlsplit
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator, model_validator
 
-from monitor.config.models import NAME_FORM, Name, Registration, Section, Thresholds, wrong
+from monitor.config.models import NAME_FORM, Name, OneOf, Registration, Section, Thresholds, wrong
+from monitor.core.alarm_health import ROLES
 
 MQTT_PORT: Final = 1883
 MQTTS_PORT: Final = 8883
@@ -224,6 +225,21 @@ class Alerts(Section):
     shelve_minutes_max: int = Field(
         default=480, ge=1, le=480, description="the longest shelving in minutes", examples=[480]
     )
+    escalation: list[Annotated[str, OneOf(ROLES)]] = Field(
+        default_factory=lambda: ["door team", "coordinator", "ops"],
+        max_length=len(ROLES),
+        description="a list of roles: a warning that one of them does not acknowledge in time goes to the next; "
+        "a role that is not listed comes before the first",
+        examples=[["door team", "coordinator", "ops"]],
+    )
+
+    @field_validator("escalation")
+    @classmethod
+    def _check_escalation(cls, value: list[str]) -> list[str]:
+        for index, role in enumerate(value):
+            if role in value[:index]:
+                raise wrong(f"{role!r} is listed twice; list each role once")
+        return value
 
 
 class SiteFile(Section):

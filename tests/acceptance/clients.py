@@ -119,6 +119,7 @@ class Sender:
     def __init__(self, url: str, reg: str, *, site: str = SITE, clock_s: float = 0.0) -> None:
         self.url, self.reg, self.site, self.clock_s = url, reg, site, clock_s
         self.root = f"apron/v1/{site}/aircraft/{reg}"
+        self.stand = f"S-{reg}"
         self._last_ms = 0
         self._beats = 0
 
@@ -146,9 +147,9 @@ class Sender:
         self._beats += 1
         self.send("airframe/heartbeat", self._beats)
 
-    def arrive(self, airframe: Any, stand: str = "S12") -> Sender:
-        """Bring a complete, healthy aircraft to its stand, all doors closed and disarmed."""
-        readings: dict[str, Any] = {"airframe/type": airframe.name, "airframe/stand": stand}
+    def arrive(self, airframe: Any) -> Sender:
+        """Bring a complete, healthy aircraft to a stand of its own, all doors closed and disarmed."""
+        readings: dict[str, Any] = {"airframe/type": airframe.name, "airframe/stand": self.stand}
         readings.update({f"airframe/{name}": value for name, value in healthy_airframe(airframe).items()})
         for door in airframe.doors.values():
             readings.update({f"door/{door.name}/{name}": value for name, value in healthy_door(door).items()})

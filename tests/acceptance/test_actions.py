@@ -304,3 +304,80 @@ def test_the_lists_are_filtered(live_mosquitto: Live) -> None:
     rows = live.instance.list_all("/api/v1/history", aircraft=sender.reg, code="lock-disagree", since=since)
     assert [row["data"]["alert_id"] for row in rows] == [caution["alert_id"]]
     assert live.instance.list_all("/api/v1/history", aircraft=sender.reg, door="R2") == []
+
+
+def test_a_permit_takes_out_of_service_in_plain_sight_and_ends(live_mosquitto: Live) -> None:
+    live, sender = live_mosquitto, live_mosquitto.arrived()
+    alert = contradict(live, sender)
+    body = {"kind": "de-icing", "aircraft": sender.reg, "doors": ["CA"], "codes": ["lock-disagree"], "by": "Ann"}
+    assert "/reason" in str(live.instance.post("/api/v1/permits", {**body, "minutes": 30}).json()["errors"])
+    body["reason"] = "sensor sprayed"
+    never = {**body, "codes": ["residual-pressure"], "minutes": 30}
+    assert "residual-pressure" in problem(live.instance.post("/api/v1/permits", never), 422, "refused")
+    topic = f"sillwatch/v1/event/{SITE}/{sender.reg}/CA/lock-disagree"
+    with Watcher(live.url, live.folder, topic) as watcher:
+        granted = live.instance.post("/api/v1/permits", {**body, "minutes": 30})
+        assert granted.status_code == 201, granted.text
+        permit = granted.json()
+        assert (permit["codes"], permit["by"], permit["doors"]) == (["lock-disagree"], "Ann", ["CA"])
+        assert 1790 < permit["seconds_left"] <= 1800
+        out = live.instance.alert(sender.reg, "lock-disagree", "CA")
+        assert out is not None
+        assert (out["alert_id"], out["state"], out["permit"]) == (
+            alert["alert_id"], "out_of_service", permit["permit_id"],
+        )  # fmt: skip
+        listed = live.instance.list_all("/api/v1/permits")
+        assert permit["permit_id"] in [each["permit_id"] for each in listed]
+        whole = live.instance.ask(f"/api/v1/aircraft/{sender.reg}")
+        assert [each["permit_id"] for each in whole["permits"]] == [permit["permit_id"]]
+        path = f"/api/v1/permits/{permit['permit_id']}/end"
+        ended = live.instance.post(path, {"by": "Ben", "reason": "dry again"})
+        assert (ended.status_code, ended.json()["ended"]) == (200, True)
+        types = [seen.json["type"] for seen in watcher.wait(topic, 3)]
+    assert types == [f"sillwatch.alert.{word}" for word in ("taken-out-of-service", "returned-to-service", "reraised")]
+    problem(live.instance.post(path, {"by": "Ben"}), 404, "not-found")
+    assert [row["action"] for row in audit(live, sender.reg)] == ["grant-permit", "end-permit"]
+
+
+def test_a_permit_ends_by_itself(live_mosquitto: Live) -> None:
+    live, sender = live_mosquitto, live_mosquitto.arrived()
+    alert = contradict(live, sender)
+    body = {"kind": "tow", "aircraft": sender.reg, "codes": ["lock-disagree"], "by": "Ann", "reason": "towed"}
+    assert live.instance.post("/api/v1/permits", {**body, "minutes": 0.02}).status_code == 201
+    back = live.instance.wait_alert(sender.reg, "lock-disagree", "CA")
+    assert back["alert_id"] == alert["alert_id"]
+    # The clock's end is told before it is on record.
+    rows = until(lambda: audit(live, sender.reg)[1:], "the end on record")
+    assert [(row["action"], row["by"], row["reason"]) for row in rows] == [("end-permit", "sillwatch", "time is up")]
+
+
+def test_a_report_is_a_witness_beside_the_sensors(live_mosquitto: Live) -> None:
+    live, sender = live_mosquitto, live_mosquitto.arrived()
+    path = f"/api/v1/aircraft/{sender.reg}/doors/L1/report"
+    done = live.instance.post(path, {"by": "Ann", "sees": {"lock_indicator": "unlocked"}})
+    assert done.status_code == 200, done.text
+    word = done.json()["reports"]["lock_indicator"]
+    assert (word["value"], word["by"], word["agrees"]) == ("unlocked", "Ann", False)
+    assert 0 <= word["age_s"] < 60
+    assert done.json()["state"] == "closed_locked"
+    assert "travel" in problem(live.instance.post(path, {"by": "Ann", "sees": {"travel": True}}), 422, "refused")
+    taken_back = live.instance.post(path, {"by": "Ann", "sees": {"lock_indicator": None}})
+    assert taken_back.json()["reports"] == {}
+    assert [(row["action"], row["after"]) for row in audit(live, sender.reg)] == [
+        ("report", "lock_indicator=unlocked"), ("report", "lock_indicator=withdrawn"),
+    ]  # fmt: skip
+
+
+def test_a_warning_that_nobody_acknowledges_goes_to_the_next_role(live_mosquitto: Live) -> None:
+    live, sender = live_mosquitto, live_mosquitto.arrived()
+    alert = lift(live, sender)
+    assert alert["role"] == "coordinator"
+
+    def handed_on() -> dict[str, Any] | None:
+        standing = live.instance.alert(sender.reg, "armed-handle-moved", "L1")
+        return standing if standing is not None and standing.get("escalated") else None
+
+    later = until(handed_on, "handed on")
+    assert later is not None
+    assert (later["role"], later["changed_at"]) == ("ops", alert["changed_at"])
+    assert parse_time(later["escalated_at"]) - parse_time(alert["changed_at"]) == 5 * SECOND

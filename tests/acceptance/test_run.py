@@ -114,7 +114,7 @@ def test_an_alert_from_raised_to_normal(live: Live) -> None:
     assert not alert.keys() & ALERT_FLAGS, "a flag stands only where it is true"
     place_of = ("site", "aircraft", "stand", "door", "code", "priority", "state")
     assert [alert[key] for key in place_of] == [
-        *(SITE, sender.reg, "S12", "L1", "armed-handle-moved", "warning", "unacknowledged"),
+        *(SITE, sender.reg, sender.stand, "L1", "armed-handle-moved", "warning", "unacknowledged"),
     ]
     assert any(e["signal"] == "door/L1/handle_lifted" and e["value"] is True for e in alert["evidence"])
     assert all(isinstance(alert[key], str) and alert[key] for key in ("text", "action", "consequence", "basis"))

@@ -18,6 +18,7 @@ from prometheus_client.openmetrics import parser as openmetrics
 from prometheus_client.parser import text_string_to_metric_families
 
 from monitor.adapters.metrics import LoopLag, Metrics, Sources
+from monitor.core.alarm_health import ROLES
 from monitor.core.effects import CountDropped, CountImplausible, Effect, PublishEvent, RejectInput
 from monitor.core.events import BrokerConnected, MonitorStarted
 from monitor.ports import Step
@@ -85,6 +86,7 @@ def metrics(rows: list[dict[str, Any]], alerts: list[dict[str, Any]]) -> Metrics
             stream_clients=lambda: 3,
             stream_resyncs=lambda: 1,
             loop_lag_s=lambda: 0.25,
+            floods=lambda: {"all": 5, "ops": 7, "door team": None},
         )
     )
     return made
@@ -105,7 +107,7 @@ def test_every_name_keeps_the_rules(metrics: Metrics) -> None:
         assert not re.search(r"_(ms|milliseconds|minutes|hpa|kt)$", family.name)
         assert family.documentation.endswith(".")
         labels = {label for sample in family.samples for label in sample.labels}
-        assert labels <= {"reason", "type", "state", "presence", "code", "priority", "version", "le"}
+        assert labels <= {"reason", "type", "role", "state", "presence", "code", "priority", "version", "le"}
         totals = {sample.name for sample in family.samples if sample.name.endswith("_total")}
         assert totals == ({family.name + "_total"} if family.type == "counter" else set())
 
@@ -125,6 +127,8 @@ def test_the_present_is_asked_for_at_the_scrape(metrics: Metrics, rows: list[dic
     assert value(metrics, "active_alerts", code="wind-limit", priority="warning") == 2
     assert value(metrics, "active_alerts", code="wind-limit", priority="caution") == 1
     assert value(metrics, "build_info", version="1.2.3") == 1
+    floods = {role: value(metrics, "alarm_flood", role=role) for role in ROLES}
+    assert floods == {role: int(role == "ops") for role in ROLES}
     rows.clear()
     assert value(metrics, "doors", state="open") == 0
 
@@ -157,6 +161,21 @@ def test_steps_are_counted_by_what_they_led_to(metrics: Metrics) -> None:
     assert value(metrics, "readings_dropped_total", reason="repeat") == 1
     assert value(metrics, "implausible_jumps_total") == 1
     assert value(metrics, "alert_events_total", type="cleared") == 1
+
+
+def test_what_asks_for_attention_is_counted_by_role(metrics: Metrics) -> None:
+    def told(type_: str, role: str = "ops", **data: Any) -> PublishEvent:
+        return raised(type_)._replace(data={"role": role, **data})
+
+    assert [value(metrics, "alerts_raised_total", role=role) for role in ROLES] == [0] * len(ROLES)
+    observe(metrics, told("raised"), told("reraised"), told("reprioritised"), told("cleared"))
+    observe(metrics, told("raised", drill=True), told("raised", late=True), told("raised", "door team"))
+    observe(metrics, told("raised", "nobody we know"))
+    assert {role: value(metrics, "alerts_raised_total", role=role) for role in ROLES} == {
+        **dict.fromkeys(ROLES, 0),
+        "ops": 2,
+        "door team": 1,
+    }
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """Events that did not come by wire, to the journal and back."""
 
+import json
 from typing import Any, get_args, get_type_hints
 
 import pytest
@@ -10,8 +11,10 @@ from monitor.adapters.wire import EVENT_KINDS, Wire
 from monitor.core.events import (
     AlertAcknowledged,
     BrokerConnected,
+    DoorReported,
     Event,
     MonitorStarted,
+    PermitGranted,
     ReadingsArrived,
     StandReadingArrived,
 )
@@ -83,3 +86,32 @@ def test_nothing_but_value_error_is_raised(kind: str, body: bytes) -> None:
     except ValueError:
         return
     assert isinstance(event, tuple(TYPES))
+
+
+GRANTED = PermitGranted("drill", "TW-101", ("L1", "-"), ("clock-skew",), 5, "Ann", "training", "board")
+REPORTED = DoorReported("TW-101", "L1", (("closed", True), ("access", "bridge"), ("locked", None)), "Ann", "")
+
+
+def test_lists_stand_for_tuples_on_disk() -> None:
+    kind, body = WIRE.encode_event(REPORTED)
+    assert kind == "door-reported"
+    assert json.loads(body)["sees"] == [["closed", True], ["access", "bridge"], ["locked", None]]
+    assert WIRE.decode_event(kind, body) == REPORTED
+
+
+@pytest.mark.parametrize(
+    ("event", "field", "value", "says"),
+    [
+        (GRANTED, "doors", "L1", "doors of permit-granted is list, not str"),
+        (GRANTED, "doors", [1], "doors of permit-granted is a list with an entry that is str, not int"),
+        (GRANTED, "until", 1.5, "until of permit-granted is int, not float"),
+        (REPORTED, "sees", [["closed"]], "a list with 1 entries where 2 are wanted"),
+        (REPORTED, "sees", [["closed", 1]], "bool or str or null, not int"),
+        (REPORTED, "sees", [[None, True]], "str, not NoneType"),
+        (REPORTED, "sees", {"closed": True}, "list, not dict"),
+    ],
+)
+def test_rubbish_in_a_list_is_refused_in_a_sentence(event: Event, field: str, value: Any, says: str) -> None:
+    kind, body = WIRE.encode_event(event)
+    with pytest.raises(ValueError, match=says):
+        WIRE.decode_event(kind, json.dumps({**json.loads(body), field: value}).encode())

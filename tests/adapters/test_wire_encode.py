@@ -13,9 +13,11 @@ from monitor.core.effects import (
     CountDropped,
     CountImplausible,
     Effect,
+    NoteDeafness,
     PublishActive,
     PublishDoor,
     PublishEvent,
+    PublishReadiness,
     RecordAudit,
     RefuseCommand,
     RejectInput,
@@ -63,8 +65,8 @@ def test_none_empties_the_retained_message(effect: Effect) -> None:
 
 def test_readiness_is_retained_and_emptied() -> None:
     topic = "sillwatch/v1/readiness/tarnwick/TW-ALD"
-    assert WIRE.readiness_message("TW-ALD", {"board": "met"}) == Outgoing(topic, b'{"board":"met"}', True)
-    assert WIRE.readiness_message("TW-ALD", None) == Outgoing(topic, b"", True)
+    assert WIRE.encode(PublishReadiness("TW-ALD", {"board": "met"})) == Outgoing(topic, b'{"board":"met"}', True)
+    assert WIRE.encode(PublishReadiness("TW-ALD", None)) == Outgoing(topic, b"", True)
 
 
 def test_event_is_not_retained() -> None:
@@ -117,6 +119,7 @@ def test_event_is_read_by_the_cloudevents_package() -> None:
         CountDropped("repeat"),
         CountImplausible("TW-ALD", "L1", "armed", "open"),
         RecordAudit(AT, "a", "b", "c", "d", "e", "f"),
+        NoteDeafness("TW-ALD", "L1", AT, (("wind-limit", "stale", "wind_kt"),)),
         RefuseCommand("conflict", "x"),
     ],
 )
@@ -171,9 +174,10 @@ def test_our_retained_topics_are_recognised(effect: Effect, parsed: OutputTopic)
 
 
 def test_readiness_topic_is_recognised() -> None:
-    topic = WIRE.readiness_message("TW-ALD", None).topic
-    assert WIRE.parse_output_topic(topic) == OutputTopic("readiness", "TW-ALD", None, None)
-    assert any(_matches(each, topic) for each in WIRE.output_filters())
+    outgoing = WIRE.encode(PublishReadiness("TW-ALD", None))
+    assert outgoing is not None
+    assert WIRE.parse_output_topic(outgoing.topic) == OutputTopic("readiness", "TW-ALD", None, None)
+    assert any(_matches(each, outgoing.topic) for each in WIRE.output_filters())
 
 
 @pytest.mark.parametrize(

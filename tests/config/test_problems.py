@@ -209,6 +209,17 @@ SITE_MISTAKES = {
         "port: 80800",
         "19: http.port: 80800 is above 65535; give the port to listen on, 0 for a free one, such as 8080",
     ),
+    "role that nobody has": (
+        "  port: 8080\n",
+        "  port: 8080\nalerts:\n  escalation: [coordinator, pilot]\n",
+        "21: alerts.escalation[1]: 'pilot' is not one of the known words; "
+        "give one of coordinator, door team, maintenance, ops",
+    ),
+    "role twice": (
+        "  port: 8080\n",
+        "  port: 8080\nalerts:\n  escalation: [ops, coordinator, ops]\n",
+        "21: alerts.escalation: 'ops' is listed twice; list each role once",
+    ),
     "group left empty": (
         "http:\n  host: 127.0.0.1\n  port: 8080\n",
         "http:\n",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +12,13 @@ import pytest
 
 from monitor.adapters.journal import SqliteJournal
 from monitor.adapters.journal_memory import MemoryJournal
-from monitor.adapters.journal_rows import CursorError
-from monitor.core.effects import CountDropped, PublishEvent, RecordAudit, RejectInput
+from monitor.adapters.journal_rows import START, CursorError
+from monitor.adapters.wire_commands import encode_event
+from monitor.core.alarm_health import Annunciation
+from monitor.core.effects import CountDropped, NoteDeafness, PublishEvent, RecordAudit, RejectInput
+from monitor.core.events import MonitorStarted
 from monitor.core.times import SECOND, format_time
+from monitor.core.watched import Note, Span
 from monitor.ports import Entry, Journal, Snapshot
 
 T0 = 1_772_360_100_000_000
@@ -366,15 +370,15 @@ async def test_pruning_keeps_what_a_restart_needs(journal: AnyJournal) -> None:
     await commit(journal, entry(count + 1))
     now = T0 + count * SECOND
 
-    async def prune(inputs_s: int, events_s: int) -> tuple[int, int]:
+    async def prune(inputs_s: int, events_s: int) -> tuple[int, int, int]:
         return await asyncio.wait_for(
             journal.prune(now, keep_inputs_us=inputs_s * SECOND, keep_events_us=events_s * SECOND), DEADLINE_S
         )
 
-    assert await prune(count, count) == (0, 0)
-    assert await prune(count - 11, 2000) == (10, 0)
+    assert await prune(count, count) == (0, 0, 0)
+    assert await prune(count - 11, 2000) == (10, 0, 0)
     assert next(journal.entries_after(0)).position == 11
-    assert await prune(0, 300) == (589, 999)
+    assert await prune(0, 300) == (589, 999, 0)
     assert [each.position for each in journal.entries_after(0)] == list(range(600, count + 2))
     assert len((await journal.history(limit=1000)).rows) == 301
     assert journal.last_position() == count + 1
@@ -382,7 +386,7 @@ async def test_pruning_keeps_what_a_restart_needs(journal: AnyJournal) -> None:
 
 async def test_pruning_without_a_snapshot_keeps_every_input(journal: AnyJournal) -> None:
     await commit(journal, entry(1), entry(2))
-    assert await journal.prune(T0 + 10**12, keep_inputs_us=0, keep_events_us=0) == (0, 0)
+    assert await journal.prune(T0 + 10**12, keep_inputs_us=0, keep_events_us=0) == (0, 0, 0)
     assert journal.last_position() == 2
 
 
@@ -409,3 +413,135 @@ async def test_pruning_gives_way_to_closing(desk: Desk) -> None:
         await desk.close()
     pruned = await asyncio.wait_for(pruning, DEADLINE_S)
     assert 0 <= pruned.inputs <= 1999
+
+
+# What sums up a period
+
+
+def alarm(number: int, kind: str = "raised", *, time: int, **data: Any) -> PublishEvent:
+    return PublishEvent("XA-ABC", "L1", "bottle-low", kind, f"id-{number}", time, data)
+
+
+async def annunciations(journal: AnyJournal, since: int, until: int) -> tuple[int | None, list[Annunciation]]:
+    return await journal.study_annunciations(lambda first, told: (first, list(told)), since=since, until=until)
+
+
+async def test_what_asked_for_attention_is_handed_over_oldest_first(journal: AnyJournal) -> None:
+    whose = {"role": "ops", "priority": "caution"}
+    await commit(
+        journal,
+        entry(1, alarm(1, time=T0 + 5, **whose), alarm(2, "reraised", time=T0 + 3, **whose, drill=True)),
+        entry(2, alarm(3, "cleared", time=T0 + 4, **whose), alarm(4, time=T0 + 5, **whose, late=True)),
+        entry(3, alarm(5, time=T0 + 9, **whose), alarm(6, time=T0 + 2, **whose)),
+    )
+    first, told = await annunciations(journal, T0 + 3, T0 + 9)
+    assert first == T0 + 2
+    place = ("XA-ABC", "L1", "bottle-low", "ops", "caution")
+    assert told == [
+        Annunciation(T0 + 3, *place, drill=True),
+        Annunciation(T0 + 5, *place),
+        Annunciation(T0 + 5, *place, late=True),
+    ]
+
+
+async def test_more_than_is_read_at_a_time_is_handed_over_whole(journal: AnyJournal) -> None:
+    count = 2500
+    await commit(journal, entry(1, *(alarm(number, time=T0 + number // 1200) for number in range(count))))
+    _, told = await annunciations(journal, T0, T0 + count)
+    assert len(told) == count
+    assert [each.time for each in told] == sorted(each.time for each in told)
+
+
+async def test_the_first_moment_on_record_is_that_of_anything_at_all(journal: AnyJournal) -> None:
+    assert await annunciations(journal, T0, T0 + 9) == (None, [])
+    await commit(journal, entry(1), entry(2, alarm(1, time=T0 + 5 * SECOND)))
+    assert (await annunciations(journal, T0, T0 + 9))[0] == T0 + SECOND
+
+
+STALE = (("wind-limit", "stale", "wind_kt", "gust_kt"), ("bottle-low", "never seen", "slide_bottle_bar"))
+AWAY = (("wind-limit", "away"),)
+
+
+def deaf(at: int, deaf_to: tuple[tuple[str, ...], ...] = (), *, aircraft: str = "XA-ABC", door: str = "L1") -> Any:
+    return NoteDeafness(aircraft, door, T0 + at * SECOND, deaf_to)
+
+
+async def deafness(
+    journal: AnyJournal, since: int, until: int, *, aircraft: str = "XA-ABC", door: str | None = None
+) -> tuple[list[Note], list[Span]]:
+    def study(notes: Iterable[Note], off: Sequence[Span]) -> tuple[list[Note], list[Span]]:
+        return list(notes), list(off)
+
+    asked = {"since": T0 + since * SECOND, "until": T0 + until * SECOND}
+    return await journal.study_deafness(study, aircraft=aircraft, door=door, **asked)
+
+
+def noted(*notes: NoteDeafness) -> list[Note]:
+    return [Note(note.time, note.door, note.deaf_to) for note in notes]
+
+
+async def test_what_a_place_was_deaf_to_is_handed_over_in_order(journal: AnyJournal) -> None:
+    old, last, now, again, later = (deaf(at, STALE if at % 2 else ()) for at in (1, 4, 5, 5, 9))
+    other = deaf(6, STALE, door="-")
+    await commit(
+        journal,
+        entry(1, old, deaf(2, STALE, aircraft="XA-DEF")),
+        entry(2, last, other),
+        entry(3, now, again._replace(deaf_to=()), later),
+    )
+    notes, off = await deafness(journal, 5, 9)
+    assert off == []
+    assert [note for note in notes if note.door == "L1"] == noted(last, now, again._replace(deaf_to=()))
+    assert [note for note in notes if note.door == "-"] == noted(other)
+    assert (await deafness(journal, 5, 9, door="-"))[0] == noted(other)
+    assert (await deafness(journal, 5, 10, door="L1"))[0][-1:] == noted(later)
+    assert await deafness(journal, 5, 9, aircraft="XA-NIL") == ([], [])
+
+
+async def test_many_notes_of_a_place_are_handed_over_whole(desk: Desk) -> None:
+    notes = [deaf(at // 3, STALE if at % 2 else ()) for at in range(2500)]
+    await commit(desk.start(), entry(1, *notes))
+    journal = await desk.restart()
+    assert (await deafness(journal, 0, 2500))[0] == noted(*notes)
+
+
+def start(position: int, at: int) -> Entry:
+    kind, body = encode_event(MonitorStarted())
+    assert kind == START
+    return Entry(position, T0 + at * SECOND, kind, "", body, False)
+
+
+async def test_a_start_tells_since_when_nobody_looked(desk: Desk) -> None:
+    journal = desk.start()
+    await commit(journal, start(1, 0), entry(2), entry(5 - 2), start(4, 60))  # the last one was at 3 s
+    journal.save_snapshot(Snapshot(4, T0 + 70 * SECOND, b"state"))
+    journal = await desk.restart()
+    await commit(journal, start(5, 100), start(6, 100))
+    spans = [(3, 60), (70, 100)]
+    for since, until, seen in ((0, 200, spans), (60, 200, spans[1:]), (59, 70, spans[:1]), (60, 70, [])):
+        _, off = await deafness(journal, since, until)
+        assert off == [(T0 + begun * SECOND, T0 + over * SECOND) for begun, over in seen]
+
+
+async def test_pruning_keeps_what_still_holds_of_a_place(journal: AnyJournal) -> None:
+    await commit(
+        journal,
+        entry(1, deaf(1, STALE), deaf(2), deaf(3, STALE), deaf(20)),
+        entry(2, deaf(4, door="R1"), deaf(1, STALE, door="-"), deaf(5, AWAY, door="-")),
+        start(3, 6),
+        start(4, 30),
+    )
+    pruned = await journal.prune(T0 + 10 * SECOND, keep_inputs_us=0, keep_events_us=0)
+    assert pruned == (0, 0, 4)
+    notes, off = await deafness(journal, 0, 50)
+    assert [note for note in notes if note.door == "L1"] == noted(deaf(3, STALE), deaf(20))
+    assert [note for note in notes if note.door == "R1"] == noted(deaf(4, door="R1"))
+    assert [note for note in notes if note.door == "-"] == []
+    assert off == [(T0 + 6 * SECOND, T0 + 30 * SECOND)]
+    assert await journal.prune(T0 + 10 * SECOND, keep_inputs_us=0, keep_events_us=0) == (0, 0, 0)
+
+
+async def test_many_old_notes_go_in_small_steps(journal: AnyJournal) -> None:
+    await commit(journal, entry(1, *(deaf(at, STALE if at % 2 else ()) for at in range(1300))))
+    assert (await journal.prune(T0 + 1300 * SECOND, keep_inputs_us=0, keep_events_us=0)).deafness == 1299
+    assert (await deafness(journal, 0, 2000))[0] == noted(deaf(1299, STALE))

@@ -14,6 +14,7 @@ import monitor
 from monitor.adapters.web.acting import SUBMIT_TIMEOUT_S, build_acting_routes
 from monitor.adapters.web.assets import Assets
 from monitor.adapters.web.guard import Guard
+from monitor.adapters.web.measuring import build_measuring_routes
 from monitor.adapters.web.ports import MetricsPage, Reader
 from monitor.adapters.web.problems import MEDIA_TYPE, ProblemDocument, install_problems
 from monitor.adapters.web.reading import build_reading_routes
@@ -59,6 +60,7 @@ def build_app(
     )
     install_problems(app)
     app.include_router(build_reading_routes(reader))
+    app.include_router(build_measuring_routes(reader))
     app.include_router(build_service_routes(reader, stream, metrics_page))
     app.include_router(build_acting_routes(reader, submit_timeout_s=submit_timeout_s))
     return Guard(app, stream_path=STREAM_PATH)

@@ -8,13 +8,24 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StrictBool,
+    StrictStr,
+    StringConstraints,
+    WithJsonSchema,
+    model_validator,
+)
 
 from monitor.adapters.web.paging import LIMIT_DEFAULT, LIMIT_MAX
 from monitor.core.alert import AlertState, Priority
 from monitor.core.times import parse_time
 
 SHELVE_MINUTES_MAX = 480
+PERMIT_MINUTES_MAX = 720
 
 _PRINTABLE = r"^[^\x00-\x1f\x7f]*$"
 
@@ -50,6 +61,11 @@ OptionalText = Annotated[str | None, Field(max_length=64), BeforeValidator(_blan
 OptionalTime = Annotated[int | None, BeforeValidator(_read_time), WithJsonSchema(_TIME_SCHEMA)]
 
 Presence = Literal["present", "powered_down", "away"]
+PermitKind = Literal["drill", "ground-run", "de-icing", "tow", "slide-removed"]
+PermitMinutes = Annotated[float, Field(gt=0, le=PERMIT_MINUTES_MAX, strict=True, allow_inf_nan=False)]
+PlaceName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{1,32}$")]
+Code = Annotated[str, StringConstraints(pattern=r"^[a-z0-9-]{1,64}$")]
+SignalName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9_]{1,64}$")]
 
 
 class _Body(BaseModel):
@@ -79,6 +95,53 @@ class DoorResetting(_Body):
 
     by: Name
     reason: Sentence
+
+
+class DoorReport(_Body):
+    """What a person saw at a door."""
+
+    by: Name = Field(description="Who saw it")
+    sees: Annotated[dict[SignalName, StrictBool | StrictStr | None], Field(min_length=1, max_length=40)] = Field(
+        description="Door signals with what they showed, such as lock_indicator: unlocked; null takes a report back"
+    )
+    reason: OptionalSentence = None
+
+
+class IdentitySettling(_Body):
+    """Saying that what spoke against an aircraft being one aircraft is settled."""
+
+    by: Name
+    reason: Sentence
+
+
+class PermitGranting(_Body):
+    """Taking hazards out of service for a while; an end is given by ``minutes`` or ``until``, not both."""
+
+    kind: PermitKind
+    aircraft: Annotated[str, StringConstraints(pattern=r"^[A-Z0-9-]{2,10}$")]
+    doors: Annotated[list[PlaceName], Field(max_length=64)] = Field(
+        default_factory=list, description="Doors, and - for the aircraft as a whole; none for all of it"
+    )
+    codes: Annotated[list[Code], Field(max_length=100)] = Field(
+        default_factory=list, description="Hazards; a drill may name none, slide-removed takes those of the slide"
+    )
+    reason: Sentence
+    by: Name
+    minutes: PermitMinutes | None = Field(None, description="From now, 720 at most")
+    until: OptionalTime = Field(None, description="At most 12 h from now")
+
+    @model_validator(mode="after")
+    def _check_end(self) -> PermitGranting:
+        if (self.minutes is None) == (self.until is None):
+            raise ValueError("give an end, by minutes or until")
+        return self
+
+
+class PermitEnding(_Body):
+    """Ending a permit before its time."""
+
+    by: OptionalName = None
+    reason: OptionalSentence = None
 
 
 class PresenceDeclaration(_Body):
@@ -116,6 +179,21 @@ class HistoryQuery(PageQuery):
     code: OptionalText = None
     since: OptionalTime = Field(None, description="From this moment on")
     until: OptionalTime = Field(None, description="Before this moment")
+
+
+class PeriodQuery(BaseModel):
+    """A period: the last 24 h where nothing else is said."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    since: OptionalTime = Field(None, description="From this moment on; at most 366 days before until")
+    until: OptionalTime = Field(None, description="Before this moment; now at the latest")
+
+
+class WatchedQuery(PeriodQuery):
+    """A period, for one door or all."""
+
+    door: OptionalText = Field(None, description="A door's name, or - for the aircraft as a whole")
 
 
 class PageDocument(BaseModel):

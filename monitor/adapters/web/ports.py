@@ -35,11 +35,17 @@ class Reader(Protocol):
     def door_documents(self, reg: str) -> dict[str, Readout]:
         """An aircraft's doors, each as its retained document; empty for one that is not known."""
 
+    async def look_ahead(self, reg: str, door: str) -> Readout | None:
+        """What each action possible at a door now would lead to; ``None`` for one that is not known."""
+
     def row(self, reg: str) -> Readout | None:
         """One aircraft's row of :meth:`list_aircraft`."""
 
     def alerts(self) -> list[Readout]:
         """Every alert that is not normal, as its document of the wire contract."""
+
+    def permits(self) -> list[Readout]:
+        """Every permit that runs, keyed by ``permit_id``, with the ``seconds_left``."""
 
     def catalogue(self) -> list[Readout]:
         """Every rule, keyed by ``code``."""
@@ -76,6 +82,18 @@ class Reader(Protocol):
 
     async def audit(self, *, limit: int, before: str | None) -> Readout:
         """People's actions, the newest first, in the same form."""
+
+    async def alarm_health(self, *, since: int, until: int) -> Readout:
+        """How the alarms did from ``since`` up to ``until`` (µs), by role, and what is stale or a flood now.
+
+        Raises :class:`monitor.core.alarm_health.NothingRecordedError`.
+        """
+
+    async def watched(self, reg: str, *, since: int, until: int, door: str | None) -> Readout | None:
+        """For how long each hazard could be seen in a period (µs), by door.
+
+        ``None`` where the aircraft, its type or the ``door`` is not known.
+        """
 
     async def submit(self, command: Command) -> Sequence[Effect]:
         """Take a person's action; returns its effects once they are durable.

@@ -20,6 +20,8 @@ from monitor.ports import Readout
 
 Registration = Annotated[str, Path(pattern=r"^[A-Z0-9-]{2,10}$")]
 
+DoorName = Annotated[str, Path(pattern=r"^[A-Za-z0-9_-]{1,32}$")]
+
 _PAGE: dict[int | str, dict[str, Any]] = {200: {"model": PageDocument}}
 
 
@@ -45,6 +47,14 @@ def build_reading_routes(reader: Reader) -> APIRouter:
         document = reader.aircraft(reg)
         if document is None:
             raise ProblemError("not-found", f"No aircraft {reg} is known here.")
+        return JsonAnswer(document)
+
+    @router.get("/api/v1/aircraft/{reg}/doors/{door}/look-ahead", tags=["aircraft"])
+    async def look_ahead(reg: Registration, door: DoorName) -> Response:
+        """Tell what each action possible at a door now would lead to: states and alerts. Asking changes nothing."""
+        document = await reader.look_ahead(reg, door)
+        if document is None:
+            raise ProblemError("not-found", f"No door {door} of an aircraft {reg} is known here.")
         return JsonAnswer(document)
 
     @router.get("/api/v1/alerts", tags=["alerts"], responses=_PAGE)

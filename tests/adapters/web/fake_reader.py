@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Sequence
 from typing import Any
 
+from monitor.core.alarm_health import NothingRecordedError
 from monitor.core.effects import Effect, PublishActive, PublishDoor, PublishEvent, RefuseCommand
 from monitor.core.events import AlertAcknowledged, Command
 from monitor.core.times import SECOND, format_time, parse_time
@@ -67,6 +68,7 @@ class FakeReader:
         self.doors: dict[str, dict[str, Readout]] = {}
         self.active: list[Readout] = []
         self.rules: list[Readout] = []
+        self.running: list[Readout] = []
         self.healthy: Readout = {
             "ready": True,
             "reasons": [],
@@ -84,6 +86,7 @@ class FakeReader:
         self.durable = asyncio.Event()
         self.durable.set()
         self.asked: list[tuple[str, Readout]] = []
+        self.recorded_from = 0
         self.observers: list[Observer] = []
 
     # What tests do to the apron
@@ -132,11 +135,18 @@ class FakeReader:
     def door_documents(self, reg: str) -> dict[str, Readout]:
         return dict(self.doors.get(reg, {}))
 
+    async def look_ahead(self, reg: str, door: str) -> Readout | None:
+        known = door in self.doors.get(reg, {})
+        return {"aircraft": reg, "door": door, "actions": []} if known else None
+
     def row(self, reg: str) -> Readout | None:
         return self.rows.get(reg)
 
     def alerts(self) -> list[Readout]:
         return list(self.active)
+
+    def permits(self) -> list[Readout]:
+        return list(self.running)
 
     def catalogue(self) -> list[Readout]:
         return self.rules
@@ -158,6 +168,16 @@ class FakeReader:
     async def audit(self, **asked: Any) -> Readout:
         self.asked.append(("audit", asked))
         return {"items": [], "next": None}
+
+    async def alarm_health(self, **asked: Any) -> Readout:
+        self.asked.append(("alarm-health", asked))
+        if asked["until"] <= self.recorded_from:
+            raise NothingRecordedError("Nothing is known of that period.")
+        return {"roles": {}}
+
+    async def watched(self, reg: str, **asked: Any) -> Readout | None:
+        self.asked.append((f"watched {reg}", asked))
+        return {"aircraft": reg, "doors": {}} if reg in self.rows else None
 
     async def submit(self, command: Command) -> Sequence[Effect]:
         self.submitted.append(command)

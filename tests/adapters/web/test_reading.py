@@ -37,6 +37,12 @@ async def test_one_aircraft_is_shown_whole(url: str) -> None:
     assert_problem(await ask(url, "/api/v1/aircraft/no%20such"), 404, "not-found")
 
 
+async def test_looking_ahead_at_a_door(url: str) -> None:
+    assert (await ask(url, "/api/v1/aircraft/ZZ-KAT/doors/L1/look-ahead")).json()["actions"] == []
+    for unknown in ("ZZ-KAT/doors/L9", "ZZ-NIL/doors/L1", "ZZ-KAT/doors/no%20such"):
+        assert_problem(await ask(url, f"/api/v1/aircraft/{unknown}/look-ahead"), 404, "not-found")
+
+
 @pytest.mark.parametrize(
     ("query", "codes"),
     [
@@ -156,6 +162,7 @@ async def test_the_description_covers_every_address_and_loads_nothing(url: str) 
     commands = ("acknowledge", "unacknowledge", "shelve", "unshelve", "close")
     wanted = {f"/api/v1/alerts/{{alert_id}}/{command}" for command in commands} | {
         "/api/v1/aircraft/{reg}/doors/{door}/reset",
+        "/api/v1/aircraft/{reg}/doors/{door}/look-ahead",
         "/api/v1/aircraft/{reg}/presence",
         "/api/v1/stream",
         "/api/v1/history",
