@@ -93,7 +93,7 @@ def replay(
     out = sys.stdout.buffer
     try:
         lines = read_capture(sys.stdin.buffer, "stdin") if str(capture) == "-" else read_capture(capture)
-        for event in replay_capture(lines, System(settings.site), wire):
+        for event in replay_capture(lines, System(settings.site, answering=False), wire):
             out.write(orjson.dumps(wire.envelope(event)) + b"\n")
         out.flush()
     except CaptureError as error:

@@ -48,8 +48,10 @@ def index_rules(rules: Iterable[tuple[int, Rule]]) -> Index:
 class Lineup:
     """One site's records with what is needed to find, watch and time them."""
 
-    def __init__(self, site: Site, record: SiteRecord | None = None) -> None:
+    def __init__(self, site: Site, record: SiteRecord | None = None, *, answering: bool = True) -> None:
+        """Take up a site's records. Not ``answering``: nobody reads the retained answers, which take most of the time."""
         self.site = site
+        self._answering = answering
         self.record = record if record is not None else SiteRecord()
         self.ledger = Ledger(site.name, site.escalation, self._queue_escalation)
         self._cause = ""
@@ -93,14 +95,14 @@ class Lineup:
 
     def note_answers(self, aircraft: AircraftRecord, now: int) -> None:
         """Have an aircraft's answers looked at again: soon, once the instant's alerts are out."""
-        if aircraft.readiness_due is None:
+        if self._answering and aircraft.readiness_due is None:
             aircraft.readiness_due = max(now, aircraft.readiness_at + ANSWERS_EVERY, self._answers_from)
             self._answers_from = aircraft.readiness_due + ANSWERS_APART
             self._push(aircraft.readiness_due, READINESS, aircraft.reg, "", "")
 
     def note_answers_later(self, aircraft: AircraftRecord, now: int) -> None:
         """The same in a while, for what rarely changes an answer: a bottle's pressure, the wind."""
-        if aircraft.readiness_due is None and aircraft.readiness_later is None:
+        if self._answering and aircraft.readiness_due is None and aircraft.readiness_later is None:
             aircraft.readiness_later = now + ANSWERS_LATER
             self._push(aircraft.readiness_later, READINESS, aircraft.reg, "", "")
 

@@ -48,17 +48,7 @@ class Branch:
     def future(self) -> Future:
         """Start a future from the copy."""
         # Ours from end to end: it was pickled above, from our own records.
-        return Future(self, _Unasked(self.site, pickle.loads(self._frozen)))  # noqa: S301
-
-
-class _Unasked(System):
-    """A system whose retained answers nobody reads: they take most of the time, and change nothing else."""
-
-    def note_answers(self, aircraft: AircraftRecord, now: int) -> None:
-        """Leave them alone."""
-
-    def note_answers_later(self, aircraft: AircraftRecord, now: int) -> None:
-        """Leave them alone."""
+        return Future(self, System(self.site, pickle.loads(self._frozen), answering=False))  # noqa: S301
 
 
 class Future:

@@ -30,7 +30,7 @@ pytestmark = pytest.mark.broker
 SIMULATED_S = 150
 SPEED = 10
 PLAYED = {"apron": "ZZ-", "pressure": "ZA-", "evacuation": "ZB-", "bad-sensor": "ZC-", "slide-deployed": "ZD-"}
-"""Scenario → what its registrations begin with here, so that none meets another's."""
+"""Scenario → what its registrations and stands begin with here, so that none meets another's."""
 
 EVENTS = f"sillwatch/v1/event/{SITE}/"
 STATUS = "sillwatch/v1/status/"
@@ -72,12 +72,27 @@ def recorded(make_broker: MakeBroker, tmp_path_factory: pytest.TempPathFactory) 
 def _play(broker: str, folder: Path) -> Iterator[int]:
     """Play every scenario at once to its end; yields how many messages each sent."""
     players = []
+    wide = folder / "wide.yaml"
+    stands = ", ".join(f"{prefix[:2]}1{n}" for prefix in PLAYED.values() for n in range(1, 7))
+    wide.write_text(f"site: {{name: {SITE}, elevation_m: 210, stands: [{stands}]}}\n", encoding="utf-8")
     try:
         for name, prefix in PLAYED.items():
             scenario = folder / f"{name}.yaml"
             text = find_scenario(name).read_text(encoding="utf-8")
-            scenario.write_text(text.replace("ZZ-", prefix), encoding="utf-8")
-            flags = ("--broker", broker, "--speed", str(SPEED), "--seed", "3", "--duration", f"{SIMULATED_S}s")
+            text = text.replace("ZZ-", prefix).replace("stand: S1", f"stand: {prefix[:2]}1")
+            scenario.write_text(text, encoding="utf-8")
+            flags = (
+                "--config",
+                str(wide),
+                "--broker",
+                broker,
+                "--speed",
+                str(SPEED),
+                "--seed",
+                "3",
+                "--duration",
+                f"{SIMULATED_S}s",
+            )
             players.append(sillwatch(folder, "simulate", str(scenario), *flags))
         for player in players:
             assert player.wait(90) == 0, player.err

@@ -18,7 +18,7 @@ from monitor.core.airframe import Site
 from monitor.core.effects import CountDropped, CountImplausible, Effect, PublishDoor, PublishEvent, RejectInput
 from monitor.core.events import BrokerConnected, MonitorStarted
 from monitor.core.lineup import Index
-from monitor.core.state import AircraftRecord, SiteRecord
+from monitor.core.state import SiteRecord
 from monitor.core.system import System
 from monitor.core.times import MILLISECOND, SECOND
 from monitor.engine import take_message
@@ -49,11 +49,8 @@ class Alarms(System):
     _indexes_known: ClassVar[dict[tuple[str, str], Index]] = {}
 
     def __init__(self, site: Site, record: SiteRecord | None = None) -> None:
-        super().__init__(site, record)
+        super().__init__(site, record, answering=False)
         self._indexes = self._indexes_known
-
-    def note_answers(self, aircraft: AircraftRecord, now: int) -> None:
-        """Ask for nothing."""
 
 
 @dataclass

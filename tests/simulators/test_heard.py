@@ -24,7 +24,7 @@ def listen(site: Site, start_us: int, after: Callable[[float], int]) -> Callable
     """Run an apron through the codec and the core; return the events, and what was refused or implausible."""
 
     def run(apron: Apron, seconds: float) -> Heard:
-        system, wire = System(site), Wire(site.name, "test", frozenset(site.types))
+        system, wire = System(site, answering=False), Wire(site.name, "test", frozenset(site.types))
         told = [*system.step(MonitorStarted(), start_us), *system.step(BrokerConnected(), start_us)]
         for sent in apron.advance(after(seconds)):
             while (due := system.next_deadline()) is not None and due <= sent.at_us:
