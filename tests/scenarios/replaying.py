@@ -35,7 +35,9 @@ def replay_lines(lines: Iterable[str | bytes], name: str) -> list[bytes]:
     """Replay a capture on a fresh system and encode each event as it would be published."""
     site = demo_site()
     wire = Wire(site.name, "replay", frozenset(site.types))
-    outgoing = [wire.encode(effect) for effect in replay(read_capture(lines, name), System(site, answering=False), wire)]
+    outgoing = [
+        wire.encode(effect) for effect in replay(read_capture(lines, name), System(site, answering=False), wire)
+    ]
     return [message.payload for message in outgoing if message is not None]
 
 
