@@ -119,6 +119,7 @@ class Desk:
         self._lag_s = lag_s
         self._floods = floods
         self._identity = identity
+        self._looking = asyncio.Semaphore(1)
 
     def now(self) -> int:
         """The engine's clock, µs."""
@@ -144,13 +145,14 @@ class Desk:
     async def look_ahead(self, reg: str, door: str) -> Readout | None:
         """What would follow if somebody did something at a door now; ``None`` for one that is not known.
 
-        Played out on a thread of its own, on a copy: no alert waits for it.
+        Played out on a thread of its own, on a copy, one at a time: many at once would keep the loop waiting.
         """
-        try:
-            branch = Branch(self._engine.system, reg, door, self.now())
-        except KeyError:
-            return None
-        return await asyncio.to_thread(look_ahead, branch)
+        async with self._looking:
+            try:
+                branch = Branch(self._engine.system, reg, door, self.now())
+            except KeyError:
+                return None
+            return await asyncio.to_thread(look_ahead, branch)
 
     def alerts(self) -> list[Readout]:
         """Every alert that is not normal, most urgent first."""

@@ -15,6 +15,12 @@ from monitor.config.problems import suggest
 TIMES_THE_DEFAULT_MAX: Final = 100.0
 """A threshold further above its default is taken for a mistake."""
 
+KEPT_MAX: Final[Mapping[tuple[str, str], float]] = {
+    ("signal-chatter", "least_changes"): 20.0,
+    ("signal-chatter", "window_s"): 60.0,
+}
+"""Thresholds that what is remembered cannot reach beyond."""
+
 Known = Mapping[str, Mapping[str, float]]
 """Rule code → parameter → default."""
 
@@ -33,10 +39,13 @@ def check_thresholds(
             if parameter not in known[code]:
                 right = suggest(parameter, sorted(known[code]))
                 yield (*base, code, parameter), f"the rule {code} has no such parameter; {right}"
-            elif value > known[code][parameter] * TIMES_THE_DEFAULT_MAX:
-                most = known[code][parameter] * TIMES_THE_DEFAULT_MAX
+            elif value > (most := _most(code, parameter, known[code][parameter])):
                 yield (*base, code, parameter), f"{value:g} would switch the rule {code} off; give {most:g} at most"
         yield from _check_dead_bands(code, {**known[code], **parameters}, base)
+
+
+def _most(code: str, parameter: str, default: float) -> float:
+    return KEPT_MAX.get((code, parameter), default * TIMES_THE_DEFAULT_MAX)
 
 
 def _check_dead_bands(code: str, parameters: Mapping[str, float], base: Location) -> Iterator[tuple[Location, str]]:

@@ -164,7 +164,13 @@ def _unshelve(system: System, place: Place, tracker: Tracker) -> bool:
     alert = tracker.alert
     if alert is None:
         return False
-    return system.ledger.apply(place, tracker, AlertEvent.UNSHELVE_ACTIVE if alert.active else AlertEvent.UNSHELVE_OVER)
+    if not alert.active:
+        event = AlertEvent.UNSHELVE_OVER
+    elif place.view.aircraft is not None and system.is_silent(place.rule, place.view, place.trackers):
+        event = AlertEvent.UNSHELVE_SILENT
+    else:
+        event = AlertEvent.UNSHELVE_ACTIVE
+    return system.ledger.apply(place, tracker, event)
 
 
 def end_shelf(system: System, reg: str, door: str, code: str, now: int) -> None:

@@ -49,7 +49,7 @@ class AlertEvent(enum.Enum):
     ``RISE`` and ``FALL`` are changes of priority. A clear comes in three variants by what its rule asks for: ``CLEAR`` waits for an
     acknowledgement (warnings), ``CLEAR_ALONE`` does not, ``CLEAR_LATCHING`` waits for a
     reset too. Releases (from the shelf, suppression, out of service) come in variants by
-    whether the condition holds and had been acknowledged.
+    whether the condition holds and had been acknowledged; ``…_SILENT``: it holds, and something silences it.
     """
 
     RAISE = "raise"
@@ -65,6 +65,7 @@ class AlertEvent(enum.Enum):
     SHELVE = "shelve"
     UNSHELVE_ACTIVE = "unshelve_active"
     UNSHELVE_OVER = "unshelve_over"
+    UNSHELVE_SILENT = "unshelve_silent"
     SUPPRESS = "suppress"
     UNSUPPRESS_ACTIVE = "unsuppress_active"
     UNSUPPRESS_ACKNOWLEDGED = "unsuppress_acknowledged"
@@ -72,6 +73,7 @@ class AlertEvent(enum.Enum):
     REMOVE = "remove"
     RETURN_ACTIVE = "return_active"
     RETURN_OVER = "return_over"
+    RETURN_SILENT = "return_silent"
     DISMISS = "dismiss"
 
 
@@ -134,6 +136,8 @@ def _table() -> Mapping[tuple[AlertState, AlertEvent], Outcome]:
     put((s.UNACKNOWLEDGED, s.ACKNOWLEDGED, s.RTN_UNACKNOWLEDGED, s.LATCHED), e.SHELVE, s.SHELVED, "shelved")
     put((s.SHELVED,), e.UNSHELVE_ACTIVE, s.UNACKNOWLEDGED, "unshelved", "reraised")
     put((s.SHELVED,), e.UNSHELVE_OVER, s.NORMAL, "unshelved")
+    # Something else silences it by now: it comes back without a sound.
+    put((s.SHELVED,), e.UNSHELVE_SILENT, s.SUPPRESSED, "unshelved", "suppressed")
 
     put((s.UNACKNOWLEDGED, s.ACKNOWLEDGED), e.SUPPRESS, s.SUPPRESSED, "suppressed")
     put((s.SUPPRESSED,), e.UNSUPPRESS_ACTIVE, s.UNACKNOWLEDGED, "unsuppressed")
@@ -143,6 +147,7 @@ def _table() -> Mapping[tuple[AlertState, AlertEvent], Outcome]:
     put(tuple(x for x in s if x is not s.OUT_OF_SERVICE), e.REMOVE, s.OUT_OF_SERVICE, "taken-out-of-service")
     put((s.OUT_OF_SERVICE,), e.RETURN_ACTIVE, s.UNACKNOWLEDGED, "returned-to-service", "reraised")
     put((s.OUT_OF_SERVICE,), e.RETURN_OVER, s.NORMAL, "returned-to-service")
+    put((s.OUT_OF_SERVICE,), e.RETURN_SILENT, s.SUPPRESSED, "returned-to-service", "suppressed")
 
     # The aircraft went away, or a person closed a blind alert: it is over whatever it was.
     put(tuple(x for x in s if x is not s.NORMAL), e.DISMISS, s.NORMAL, "cleared")

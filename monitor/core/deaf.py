@@ -9,9 +9,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Final
 
-from monitor.core.airframe import DoorType
+from monitor.core.airframe import DoorKind, DoorType
+from monitor.core.exits import EXIT_KINDS
 from monitor.core.rules import DOOR_RULES
-from monitor.core.rules.rule import LOCKS, SLIDE, Rule
+from monitor.core.rules.rule import HANDLES, LOCKS, SLIDE, Rule
 from monitor.core.rules.upkeep import list_bottles
 from monitor.core.rules.witness import HELD_AGAINST
 from monitor.core.signals import Quality
@@ -33,6 +34,9 @@ def why_unknown(reading: Reading | None, *, fitted: bool) -> str | None:
     return None if reading.quality is Quality.GOOD else str(reading.quality)
 
 
+SLIDE_PACK: Final = ("slide_released", "slide_detached", "slide_bottle_bar", "slide_bottle_temp_c", "ground_clear")
+"""What says whether a slide that is engaged can be used."""
+
 Wanted = Iterable[tuple[str, str | None]]
 """(signal, why it is not known)."""
 
@@ -41,6 +45,8 @@ def _wanted(view: View, need: str) -> Wanted:
     """Expand one need into what it asks for."""
     if need in _EXPANDED:
         yield from _EXPANDED[need](view)
+    elif need in _WHERE_THERE:
+        yield from _ask(view, *_WHERE_THERE[need])
     elif need.startswith("airframe/"):
         yield need, why_unknown(view.airframe_reading(need.removeprefix("airframe/")), fitted=True)
     elif need.startswith("doors/"):
@@ -53,17 +59,75 @@ def _wanted(view: View, need: str) -> Wanted:
                 )
     elif need in ("slide", "moved"):
         group = SLIDE if need == "slide" else LOCKS
-        known = [signal for signal in group if view.fits(signal) or view.reading(signal) is not None]
-        if not known:
-            yield group[0], "not fitted"
-        for signal in known:
-            yield signal, why_unknown(view.reading(signal), fitted=view.fits(signal))
+        yield from list(_ask(view, *group)) or [(group[0], "not fitted")]
     else:
         yield need, why_unknown(view.reading(need), fitted=view.fits(need))
 
 
+def _ask(view: View, *signals: str, fitted: bool = True, at: str = "") -> Wanted:
+    """Ask for those of ``signals`` that were ever reported or, if ``fitted`` counts, that the type has."""
+    for signal in signals:
+        reading = view.reading(signal)
+        if reading is not None or (fitted and view.fits(signal)):
+            yield f"{at}{signal}", why_unknown(reading, fitted=True)
+
+
+def _wanted_barrier(view: View) -> Wanted:
+    """Ask for a barrier once one was reported: until then there is none."""
+    yield from _ask(view, "barrier", fitted=False)
+
+
+def _wanted_guards(view: View) -> Wanted:
+    """Ask for what may stand or hang before a cabin doorway, once it was reported."""
+    if view.spec is not None and view.spec.kind is DoorKind.CABIN:
+        yield from _ask(view, "barrier", "slide_released", "slide_detached", fitted=False)
+
+
+def _wanted_held(view: View) -> Wanted:
+    """Ask for what tells open from ajar: the hold-open lock, or the travel of a leaf that has none."""
+    yield from _ask(view, "hold_open")
+    if not view.has_hold_open:
+        yield from _ask(view, "travel")
+
+
+def _wanted_engagement(view: View) -> Wanted:
+    """Ask for the slide's parts at a door that has one; over the wing a slide is always engaged."""
+    if view.has_slide and view.spec is not None and view.spec.kind is not DoorKind.OVERWING:
+        yield from _wanted(view, "slide")
+
+
+def _wanted_offer(view: View) -> Wanted:
+    """Ask for what unlocks a leaf: its handles, and where a selector drives it that and the locks too."""
+    powered = view.fits("selector") or view.reading("selector") is not None
+    yield from _ask(view, *(("selector", *LOCKS) if powered else HANDLES))
+
+
+def _wanted_entries(view: View, *signals: str) -> Wanted:
+    """Ask every cabin door for those of ``signals`` that it has."""
+    for door in view.doors():
+        if door.spec is not None and door.spec.kind in CABIN_ENTRIES and door.door is not None:
+            yield from _ask(door, *signals, at=f"door/{door.door.name}/")
+
+
+def _wanted_exits(view: View) -> Wanted:
+    """Ask every exit for what says whether it can be used; an exit that cannot be told may be the missing one."""
+    for door in view.doors():
+        if door.spec is None or door.door is None or door.spec.kind not in EXIT_KINDS or door.spec.exit_type is None:
+            continue
+        at = f"door/{door.door.name}/"
+        if door.spec.kind is DoorKind.OVERWING:
+            yield from _ask(door, "closed", *HANDLES, "cover_fitted", at=at)
+        elif door.has_slide:
+            yield from _ask(door, "closed", "access", *SLIDE, "pin_fitted", at=at)
+        else:
+            held = "hold_open" if door.has_hold_open else "travel"
+            yield from _ask(door, "closed", "access", *LOCKS, held, at=at)
+        if door.has_slide:
+            yield from _ask(door, *SLIDE_PACK, at=at)
+
+
 def _wanted_engines(view: View) -> Wanted:
-    for number in view.airframe.engines if view.airframe is not None else ():
+    for number in view.engine_numbers:
         signal = f"engine_{number}_running"
         yield f"airframe/{signal}", why_unknown(view.airframe_reading(signal), fitted=True)
 
@@ -112,7 +176,29 @@ _EXPANDED: Final[Mapping[str, Callable[[View], Wanted]]] = {
     "bottles": _wanted_bottles,
     "witness": _wanted_witness,
     "wind": _wanted_wind,
+    "barriers": _wanted_barrier,
+    "guards": _wanted_guards,
+    "held": _wanted_held,
+    "engagement": _wanted_engagement,
+    "offer": _wanted_offer,
+    "docks": lambda view: _wanted_entries(view, "access"),
+    "slides": lambda view: _wanted_entries(view, *SLIDE),
+    "exits": _wanted_exits,
 }
+"""A need that several signals meet, or that a door's type, or another door, decides."""
+
+_WHERE_THERE: Final[Mapping[str, tuple[str, ...]]] = {
+    "handles": HANDLES,
+    "drive": ("selector",),
+    "pump": ("hand_pump",),
+    "hook": ("hold_open",),
+    "flags": ("lock_flags",),
+    "dock": ("access",),
+}
+"""A need that counts only at a door whose type has the signal, or where it was ever reported."""
+
+NAMED: Final = frozenset({*_EXPANDED, *_WHERE_THERE, "slide", "moved"})
+"""Every need that is no signal."""
 
 
 def list_applicable(spec: DoorType | None) -> list[Rule]:

@@ -23,7 +23,7 @@ Owns that judgement. It never looks at alerts, and never says how an aircraft is
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
@@ -100,9 +100,12 @@ class Exits:
             return True
         return False if self.seats_usable >= people else None
 
-    def meet(self, policy: RefuelPolicy) -> Truth:
-        """Tell whether enough floor-level exits can be used, in the halves of the cabin that the policy asks for."""
-        by_name = {answer.door: answer.usable for answer in self.answers}
+    def meet(self, policy: RefuelPolicy, *, without: Collection[str] = ()) -> Truth:
+        """Tell whether enough floor-level exits can be used, in the halves of the cabin that the policy asks for.
+
+        Doors in ``without`` are not counted.
+        """
+        by_name = {answer.door: answer.usable for answer in self.answers if answer.door not in without}
         if self._meet(policy, {door for door, usable in by_name.items() if usable}):
             return True
         possible = {door for door, usable in by_name.items() if usable is not False}
@@ -130,13 +133,28 @@ def assess_exits(view: View) -> Exits:
         if door.spec is not None and door.spec.kind in EXIT_KINDS and door.spec.exit_type is not None:
             specs[door.spec.name] = door.spec
             answers.append(assess_exit(door))
-    pairs = exit_pairs(specs.values())
+    floor_level = tuple((spec.name, spec.half) for spec in specs.values() if is_floor_level(spec))
+    return _count(answers, exit_pairs(specs.values()), floor_level)
+
+
+def leave_open(exits: Exits, doors: Collection[str], why: str) -> Exits:
+    """Take the exits at ``doors`` as unknown, whatever their readings say: ``why`` tells what is wrong with these."""
+    answers = [
+        answer._replace(usable=None, by="", reasons=(why,)) if answer.door in doors else answer
+        for answer in exits.answers
+    ]
+    return _count(answers, exits.pairs, exits.floor_level)
+
+
+def _count(
+    answers: Sequence[ExitAnswer], pairs: tuple[ExitPair, ...], floor_level: tuple[tuple[str, str], ...]
+) -> Exits:
     usable = {answer.door for answer in answers if answer.usable}
     possible = {answer.door for answer in answers if answer.usable is not False}
     return Exits(
         answers=tuple(answers),
         pairs=pairs,
-        floor_level=tuple((spec.name, spec.half) for spec in specs.values() if is_floor_level(spec)),
+        floor_level=floor_level,
         seats_usable=seats_for_usable(pairs, usable),
         seats_possible=seats_for_usable(pairs, possible),
     )

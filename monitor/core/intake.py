@@ -52,7 +52,10 @@ Changes = dict[str | None, set[str]]
 class Intake:
     """One message's way into one aircraft's record; ``changes`` and ``effects`` fill as it goes."""
 
-    __slots__ = ("aircraft", "airframe", "caught_up", "changes", "effects", "event", "flipped", "late", "now")
+    __slots__ = (
+        "aircraft", "airframe", "backlog_turned", "caught_up", "changes", "effects", "event", "flipped", "late", "now",
+        "pressure",
+    )  # fmt: skip
 
     def __init__(
         self, aircraft: AircraftRecord, airframe: AirframeType | None, event: ReadingsArrived, now: int
@@ -65,12 +68,20 @@ class Intake:
         self.effects: list[Effect] = []
         self.late = False
         self.caught_up = False
+        self.backlog_turned = False
         self.flipped: list[tuple[DoorRecord, str]] = []
+        self.pressure: float | None = None
 
     def take(self) -> bool:
         """Apply the message; tell whether any of its readings was taken."""
-        event, aircraft, now = self.event, self.aircraft, self.now
         sender = self._sender()
+        taken = self._take(sender)
+        if self.pressure is not None:
+            self._keep_pressure(self.pressure, sender)
+        return taken
+
+    def _take(self, sender: Sender) -> bool:
+        event, aircraft, now = self.event, self.aircraft, self.now
         self._note_life()
         taken = False
         dropped: dict[str, DroppedReading] = {}
@@ -138,10 +149,11 @@ class Intake:
             self.mark(None, "feed")
 
     def _note_clock(self, sender: Sender, time: int) -> None:
-        was_skewed = is_skewed(sender)
+        was_skewed, was_behind = is_skewed(sender), sender.backlog
         self.late = note_offset(sender, time, self.now)
         if not self.late:
             self.caught_up = has_caught_up(sender, time, self.now)
+        self.backlog_turned = self.backlog_turned or sender.backlog is not was_behind
         if is_skewed(sender) != was_skewed:
             self.mark(None, "clock")
 
@@ -260,7 +272,7 @@ class Intake:
     def _compare(self, item: Item, last: Reading | None, fresh: Reading, record: DoorRecord | None) -> None:
         name = item.signal if record is not None else f"airframe/{item.signal}"
         if record is None and item.signal == "differential_pressure_hpa" and item.quality is Quality.GOOD:
-            self._keep_pressure(item)
+            self.pressure = item.value if isinstance(item.value, float) else self.pressure
         if not self._is_alive(fresh, item.signal, record):
             # A heartbeat that stands still vouches for nothing, not even for what still arrives.
             fresh.stale = True
@@ -275,15 +287,17 @@ class Intake:
             self.mark(item.door, name)
             self.mark(item.door, "quality")
 
-    def _keep_pressure(self, item: Item) -> None:
-        if isinstance(item.value, float):
-            kept = self.aircraft.pressures
-            kept.append((self.now, item.value))
-            if kept[0][0] < self.now - PRESSURES_KEPT or len(kept) > PRESSURES_MAX:
-                since = self.now - PRESSURES_KEPT
-                kept[:] = [entry for entry in kept if entry[0] >= since][-PRESSURES_MAX:]
-            # Its window slides with each reading, changed or not.
-            self.mark(None, "airframe/differential_pressure_hpa")
+    def _keep_pressure(self, hpa: float, sender: Sender) -> None:
+        """Keep a pressure with the moment it came; what a backlog brings at once did not change as fast as it comes."""
+        if sender.backlog:
+            return
+        kept = self.aircraft.pressures
+        kept.append((self.now, hpa))
+        if kept[0][0] < self.now - PRESSURES_KEPT or len(kept) > PRESSURES_MAX:
+            since = self.now - PRESSURES_KEPT
+            kept[:] = [entry for entry in kept if entry[0] >= since][-PRESSURES_MAX:]
+        # Its window slides with each reading, changed or not.
+        self.mark(None, "airframe/differential_pressure_hpa")
 
     def _note_heartbeat(self, item: Item, record: DoorRecord | None) -> None:
         """A count that moved, delivered live, vouches for what its sender reports."""

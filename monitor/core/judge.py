@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 from monitor.core.alert import RANK, Priority
 from monitor.core.kleene import Truth
+from monitor.core.rules.rule import Level as LevelSpec
 from monitor.core.rules.rule import Parameters, Rule
 from monitor.core.state import Level, Tracker
 from monitor.core.times import SECOND
@@ -59,6 +60,14 @@ def _time_level(level: Level, truth: Truth, now: int, cause: str, *, late: bool)
         level.late = False
 
 
+def _has_held(level: Level, spec: LevelSpec, parameters: Parameters, now: int) -> bool:
+    """Tell whether a level has held for its delay: before that no dead band keeps it."""
+    if not level.held or not spec.delay:
+        return level.held
+    ran = level.ran if level.since is None else level.ran + now - level.since
+    return ran >= round(parameters[spec.delay] * SECOND)
+
+
 def judge(
     rule: Rule, view: View, parameters: Parameters, tracker: Tracker | None, cause: str, *, late: bool = False
 ) -> tuple[Judgement, Tracker | None]:
@@ -70,7 +79,8 @@ def judge(
     now = view.now
     levels = tracker.levels if tracker is not None else None
     truths = [
-        level.when(view, parameters, levels is not None and levels[n].held) for n, level in enumerate(rule.levels)
+        level.when(view, parameters, levels is not None and _has_held(levels[n], level, parameters, now))
+        for n, level in enumerate(rule.levels)
     ]
     if tracker is None:
         if view.wake is None and not any(truth is not False for truth in truths):

@@ -40,6 +40,11 @@ class Place:
         return (self.view.door or self.view.aircraft or self.view.site).raised
 
     @property
+    def trackers(self) -> dict[str, Tracker]:
+        """The trackers beside this alert's own."""
+        return (self.view.door or self.view.aircraft or self.view.site).trackers
+
+    @property
     def reg(self) -> str:
         return self.aircraft.reg if self.aircraft is not None else NOBODY
 
@@ -196,13 +201,14 @@ class Ledger:
         if not self.apply(place, tracker, AlertEvent.REMOVE):
             self.show(place, alert)
 
-    def put_back(self, place: Place, tracker: Tracker, *, by: str | None, reason: str) -> None:
-        """Return a hazard to service; it sounds if its condition holds."""
+    def put_back(self, place: Place, tracker: Tracker, *, silent: bool, by: str | None, reason: str) -> None:
+        """Return a hazard to service; it sounds if its condition holds and nothing silences it."""
         alert = tracker.alert
         if alert is None or alert.state is not AlertState.OUT_OF_SERVICE:
             return
         alert.by, alert.reason = by, reason
-        self.apply(place, tracker, AlertEvent.RETURN_ACTIVE if alert.active else AlertEvent.RETURN_OVER)
+        sounding = AlertEvent.RETURN_SILENT if silent else AlertEvent.RETURN_ACTIVE
+        self.apply(place, tracker, sounding if alert.active else AlertEvent.RETURN_OVER)
 
     # Escalation
 

@@ -60,6 +60,7 @@ class Lineup:
         self._queue: list[tuple[int, int, str, str, str]] = []
         self._parameters: dict[tuple[int, str, str], Parameters] = {}
         self._least_pressure: dict[str, float] = {}
+        self._least_wind: dict[str, float] = {}
         self._indexes: dict[tuple[str, str], Index] = {}
         self._deaf: dict[tuple[tuple[str, ...], ...], tuple[tuple[str, ...], ...]] = {}
         self._requeue()
@@ -96,8 +97,10 @@ class Lineup:
     def note_answers(self, aircraft: AircraftRecord, now: int) -> None:
         """Have an aircraft's answers looked at again: soon, once the instant's alerts are out."""
         if self._answering and aircraft.readiness_due is None:
-            aircraft.readiness_due = max(now, aircraft.readiness_at + ANSWERS_EVERY, self._answers_from)
-            self._answers_from = aircraft.readiness_due + ANSWERS_APART
+            # A turn is taken from now on, wherever the aircraft's own second ends: nobody waits for a busy neighbour.
+            turn = max(now, self._answers_from)
+            self._answers_from = turn + ANSWERS_APART
+            aircraft.readiness_due = max(turn, aircraft.readiness_at + ANSWERS_EVERY)
             self._push(aircraft.readiness_due, READINESS, aircraft.reg, "", "")
 
     def note_answers_later(self, aircraft: AircraftRecord, now: int) -> None:
@@ -174,6 +177,9 @@ class Lineup:
         found = self._parameters.get(key)
         if found is None:
             merged = dict(rule.parameters)
+            if rule.inherits:
+                (other,) = (each for each in DOOR_RULES if each.code == rule.inherits)
+                merged |= {name: value for name, value in self.parameters(other, view).items() if name in merged}
             for level in (self.site, view.airframe, view.spec):
                 if level is not None:
                     merged.update(level.thresholds.get(rule.code, {}))

@@ -97,7 +97,10 @@ def _at_leaf(view: View) -> Iterator[Action]:
         if door.has("selector"):
             steps.insert(1, (0.5, door.sets(selector="open", hand_pump=False)))
             steps.append((2.0 + SWING_S, door.sets(selector="neutral")))
-        yield Action("open", "Open the door fully", tuple(steps))
+        # Whether a slide comes out is the slide's to say: no reading of that is made up here.
+        armed = view.has_slide and view.engaged is not False
+        text = "Open the door fully; that its slide is released is not played" if armed else "Open the door fully"
+        yield Action("open", text, tuple(steps))
     if view.leaf_out is not False and not view.deployed:
         steps = [(0.0, door.sets(hold_open=False, travel=0.9)), (SWING_S, door.sets(closed=True, travel=0.0))]
         if door.has("selector"):

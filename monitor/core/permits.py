@@ -336,7 +336,9 @@ def _put_back(system: Settling, permit: Permit, now: int, *, by: str | None, rea
         if find_permit(system.record, aircraft.reg, door, code) is not None:
             _take_out(system, aircraft, door, code, now)
             continue
-        system.ledger.put_back(system.place(aircraft.reg, door, code, now), tracker, by=by, reason=reason)
+        place = system.place(aircraft.reg, door, code, now)
+        silent = system.is_silent(place.rule, place.view, _trackers(aircraft, door))
+        system.ledger.put_back(place, tracker, silent=silent, by=by, reason=reason)
         _note(changes, door, code)
     _show_drill(system, aircraft, permit, now)
     system.settle(aircraft, changes, now)

@@ -130,9 +130,7 @@ def assess_pressure(
     ``known_hpa`` is the present reading if it is known (good and fresh), otherwise ``None``.
     """
     if known_hpa is None:
-        return PressureAnswer(
-            Trend.CANNOT_TELL, None, limit_hpa, None, "Cabin pressure: cannot tell: no fresh, good reading."
-        )
+        return cannot_tell_pressure(limit_hpa, "no fresh, good reading")
     below = abs(known_hpa) <= limit_hpa
     points = _recent_points(readings, now, math.copysign(1.0, known_hpa))
     trend, line, why = _find_trend(points)
@@ -142,6 +140,11 @@ def assess_pressure(
     about, low, high = forecast if forecast is not None else (None, None, None)
     sentence = _say(known_hpa, limit_hpa, trend, why, forecast)
     return PressureAnswer(trend, known_hpa, limit_hpa, below, sentence, about, low, high)
+
+
+def cannot_tell_pressure(limit_hpa: float, why: str) -> PressureAnswer:
+    """Say of the pressure only that it cannot be told, and ``why``."""
+    return PressureAnswer(Trend.CANNOT_TELL, None, limit_hpa, None, f"Cabin pressure: cannot tell: {why}.")
 
 
 def _recent_points(readings: Iterable[tuple[int, float]], now: int, sign: float) -> list[_Point]:

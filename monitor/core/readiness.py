@@ -13,12 +13,20 @@ from typing import NamedTuple
 from monitor.core.airframe import Site
 from monitor.core.conditions import Answer, describe_answer, shorten_answer
 from monitor.core.effects import Document
-from monitor.core.exits import Exits, RefuelPolicy, assess_exits
+from monitor.core.exits import Exits, RefuelPolicy, assess_exits, leave_open
 from monitor.core.kleene import Truth
 from monitor.core.physics import density_kg_m3, dynamic_pressure_pa, pressure_force_n, wind_load_n
-from monitor.core.pressure import PressureAnswer, assess_pressure
+from monitor.core.pressure import PressureAnswer, assess_pressure, cannot_tell_pressure
 from monitor.core.readiness_aircraft import judge_boarding, judge_leaving, judge_refuelling, people_aboard
-from monitor.core.readiness_door import ParametersOf, judge_opening, set_scene
+from monitor.core.readiness_door import (
+    LATE,
+    ParametersOf,
+    Scene,
+    is_late,
+    judge_opening,
+    set_scene,
+    why_no_wind,
+)
 from monitor.core.rules.exits import REFUEL_EXITS_SHORT
 from monitor.core.rules.surroundings import RESIDUAL_PRESSURE
 from monitor.core.view import View
@@ -36,9 +44,13 @@ class Readiness(NamedTuple):
 
 def judge_readiness(view: View, parameters: ParametersOf) -> Readiness:
     """Judge every answer. ``view`` is the aircraft's, ``parameters`` finds a rule's thresholds where a view stands."""
-    scene = set_scene(view, parameters)
+    return _judge_scene(set_scene(view, parameters))
+
+
+def _judge_scene(scene: Scene) -> Readiness:
+    view = scene.view
     doors = list(view.doors()) if view.airframe is not None else []
-    exits, policy = assess_exits(view), refuel_policy(view, parameters)
+    exits, policy = _heard_exits(scene, doors), refuel_policy(view, scene.parameters)
     return Readiness(
         doors={door.door.name: judge_opening(scene, door) for door in doors if door.door is not None},
         leave=judge_leaving(scene, doors, exits),
@@ -46,6 +58,15 @@ def judge_readiness(view: View, parameters: ParametersOf) -> Readiness:
         refuel=judge_refuelling(scene, doors, exits, policy),
         exits=exits,
     )
+
+
+def _heard_exits(scene: Scene, doors: list[View]) -> Exits:
+    """The exits as far as they are being heard: of the past, nobody can say which can be used now."""
+    exits = assess_exits(scene.view)
+    if scene.heard.met is not True:
+        return leave_open(exits, [answer.door for answer in exits.answers], scene.heard.text)
+    late = [door.door.name for door in doors if door.door is not None and is_late(door.door)]
+    return leave_open(exits, late, LATE) if late else exits
 
 
 def refuel_policy(view: View, parameters: ParametersOf) -> RefuelPolicy:
@@ -56,7 +77,8 @@ def refuel_policy(view: View, parameters: ParametersOf) -> RefuelPolicy:
 
 def describe_readiness(view: View, *, site: Site, parameters: ParametersOf) -> Document:
     """Write every answer about an aircraft whole, under ``readiness``, ``exits``, ``pressure`` and ``wind``."""
-    readiness = judge_readiness(view, parameters)
+    scene = set_scene(view, parameters)
+    readiness = _judge_scene(scene)
     return {
         "readiness": {
             "doors": {name: describe_answer(answer) for name, answer in readiness.doors.items()},
@@ -65,8 +87,8 @@ def describe_readiness(view: View, *, site: Site, parameters: ParametersOf) -> D
             "refuel": describe_answer(readiness.refuel),
         },
         "exits": describe_exits(readiness.exits, people_aboard(view), refuel_policy(view, parameters)),
-        "pressure": describe_pressure(view, parameters),
-        "wind": describe_wind(view, site),
+        "pressure": describe_pressure(scene),
+        "wind": describe_wind(scene, site),
     }
 
 
@@ -76,7 +98,8 @@ def summarise_readiness(view: View, *, site: Site, parameters: ParametersOf) -> 
     It has no time, no age and no number that changes by itself: two are equal unless an
     answer changed.
     """
-    readiness, aircraft = judge_readiness(view, parameters), view.aircraft
+    scene, aircraft = set_scene(view, parameters), view.aircraft
+    readiness = _judge_scene(scene)
     exits = readiness.exits
     document: Document = {
         "site": site.name,
@@ -92,7 +115,7 @@ def summarise_readiness(view: View, *, site: Site, parameters: ParametersOf) -> 
             "seats_usable": exits.seats_usable,
             "short": exits.seats_short_of(people_aboard(view)),
         },
-        "pressure": _shorten_pressure(view, parameters),
+        "pressure": _shorten_pressure(scene),
     }
     if aircraft is not None and aircraft.simulated:
         document["simulated"] = True
@@ -144,16 +167,21 @@ def _limits(view: View, parameters: ParametersOf) -> dict[str, float]:
     }
 
 
-def answer_pressure(view: View, parameters: ParametersOf) -> PressureAnswer:
-    """Say where the cabin's pressure goes, against the lowest limit of its doors."""
+def answer_pressure(scene: Scene) -> PressureAnswer:
+    """Say where the cabin's pressure goes, against the lowest limit of its doors; nothing of one that is not heard now."""
+    view, parameters = scene.view, scene.parameters
     limit = min(_limits(view, parameters).values(), default=parameters(RESIDUAL_PRESSURE, view)["limit_hpa"])
+    if scene.heard.met is not True:
+        return cannot_tell_pressure(limit, scene.heard.text)
     readings = view.aircraft.pressures if view.aircraft is not None else []
     return assess_pressure(readings, view.now, limit_hpa=limit, known_hpa=view.pressure)
 
 
-def describe_pressure(view: View, parameters: ParametersOf) -> Document:
+def describe_pressure(scene: Scene) -> Document:
     """Write where the cabin's pressure goes, and the force (N, outwards positive) that it puts on each leaf."""
-    answer, limits, pressure = answer_pressure(view, parameters), _limits(view, parameters), view.pressure
+    view = scene.view
+    answer, limits = answer_pressure(scene), _limits(view, scene.parameters)
+    pressure = answer.now_hpa
     return {
         "now_hpa": answer.now_hpa,
         "limit_hpa": answer.limit_hpa,
@@ -174,27 +202,28 @@ def describe_pressure(view: View, parameters: ParametersOf) -> Document:
     }
 
 
-def _shorten_pressure(view: View, parameters: ParametersOf) -> Document:
+def _shorten_pressure(scene: Scene) -> Document:
     """Below its limit, noise alone makes a trend, and nothing hangs on it."""
-    below = _is_below(view, parameters)
-    trend = None if below else str(answer_pressure(view, parameters).trend)
+    below = _is_below(scene)
+    trend = None if below else str(answer_pressure(scene).trend)
     return {"below_limit": below, "trend": trend}
 
 
-def _is_below(view: View, parameters: ParametersOf) -> Truth:
-    pressure = view.pressure
-    if pressure is None:
+def _is_below(scene: Scene) -> Truth:
+    pressure = scene.view.pressure
+    if pressure is None or scene.heard.met is not True:
         return None
-    return abs(pressure) <= min(_limits(view, parameters).values(), default=0.0)
+    return abs(pressure) <= min(_limits(scene.view, scene.parameters).values(), default=0.0)
 
 
-def describe_wind(view: View, site: Site) -> Document:
+def describe_wind(scene: Scene, site: Site) -> Document:
     """Write the wind at the stand beside each leaf's limits, with the load that it puts on an open leaf (N).
 
     Air density is the standard atmosphere's at the site's elevation, taken as geopotential: at
     any aerodrome the two differ by less than a metre in a thousand.
     """
-    wind, density = view.wind_kt, density_kg_m3(site.elevation_m)
+    view, density = scene.view, density_kg_m3(site.elevation_m)
+    wind = view.wind_kt if scene.heard.met is True and not why_no_wind(view) else None
     doors: Document = {}
     for door in view.doors():
         spec = door.spec

@@ -6,7 +6,8 @@ every door, others on any one that will do; only the signals of those count as e
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
 from monitor.core.airframe import DoorKind
@@ -25,7 +26,17 @@ from monitor.core.exits import (
     is_asked,
 )
 from monitor.core.kleene import Truth, all3, any3, not3
-from monitor.core.readiness_door import WIND_NOT_WATCHED, Scene, is_wind_watched, judge_pressure, judge_wind
+from monitor.core.readiness_door import (
+    BLINDING,
+    WIND_NOT_WATCHED,
+    Scene,
+    active_alerts,
+    is_contradictory,
+    is_late,
+    is_wind_watched,
+    judge_pressure,
+    judge_wind,
+)
 from monitor.core.rules.rule import EMERGENCY, SLIDE
 from monitor.core.state import Tracker
 from monitor.core.view import CABIN_ENTRIES, View
@@ -64,6 +75,10 @@ DEAF_BOARDING: Final = frozenset(
 DEAF_REFUELLING: Final = frozenset(
     {"bottle-low", "evacuation-in-progress", "overwing-disturbed", "refuel-exits-short", "slide-deployed"}
 )
+DOUBTS: Final = BLINDING | {"indicator-disagree", "lock-disagree"}
+"""Alerts below a warning that say that a door may not be as its readings say: nothing that rests on it is a yes."""
+
+ONE_EXIT: Final = RefuelPolicy(exits_min=1, both_halves=False)
 
 
 def people_aboard(view: View) -> int | None:
@@ -77,7 +92,7 @@ def judge_leaving(scene: Scene, doors: Sequence[View], exits: Exits) -> Answer:
     view = scene.view
     people = people_aboard(view)
     conditions = [
-        scene.heard,
+        _all_heard(scene, doors).heard,
         scene.identity,
         scene.on_ground,
         _doors_secure(doors),
@@ -88,7 +103,7 @@ def judge_leaving(scene: Scene, doors: Sequence[View], exits: Exits) -> Answer:
         _nothing_docked(doors),
         _refuelling_over(view),
         _no_emergency(scene),
-        _no_warning(scene, doors),
+        _nothing_stands(scene, doors, [_name(door) for door in doors]),
     ]
     return Answer("Leave", tuple(c for c in conditions if c is not None), _deaf(doors, view, DEAF_LEAVING))
 
@@ -96,8 +111,10 @@ def judge_leaving(scene: Scene, doors: Sequence[View], exits: Exits) -> Answer:
 def judge_boarding(scene: Scene, doors: Sequence[View], exits: Exits, policy: RefuelPolicy) -> Answer:
     """Judge *board*: a way in stands open, nothing turns, and people aboard could leave again."""
     view = scene.view
+    ways = [_name(door) for door in doors if _is_entry(door) and _is_way_in(door)]
+    asked = ONE_EXIT if view.airframe_true("refuelling") is False else policy
     conditions = [
-        *scene.shared,
+        *_all_heard(scene, doors).shared,
         scene.engines,
         judge_pressure(scene, view),
         _way_in(doors),
@@ -105,7 +122,7 @@ def judge_boarding(scene: Scene, doors: Sequence[View], exits: Exits, policy: Re
         _an_exit(exits),
         _refuelling_in_order(view, exits, policy),
         _no_emergency(scene),
-        _no_warning(scene, doors),
+        _nothing_stands(scene, doors, [*ways, *_exits_relied_on(exits, asked, doors)]),
     ]
     notes = () if is_wind_watched(view) else (WIND_NOT_WATCHED,)
     return Answer("Board", tuple(conditions), _deaf(doors, view, DEAF_BOARDING), notes)
@@ -114,16 +131,34 @@ def judge_boarding(scene: Scene, doors: Sequence[View], exits: Exits, policy: Re
 def judge_refuelling(scene: Scene, doors: Sequence[View], exits: Exits, policy: RefuelPolicy) -> Answer:
     """Judge *refuel with people aboard*: who is aboard is known, and enough exits can be used."""
     view = scene.view
+    watched = [_name(door) for door in _slides_to_ground(doors) if is_asked(door, "ground_clear")]
     conditions = [
-        *scene.shared,
+        *_all_heard(scene, doors).shared,
         _people_known(view),
         _exits_meet(exits, policy),
         _ground_clear(doors),
         scene.engines,
         _no_emergency(scene),
-        _no_warning(scene, doors),
+        _nothing_stands(scene, doors, [*watched, *_exits_relied_on(exits, policy, doors)]),
     ]
     return Answer("Refuel with people aboard", tuple(conditions), _deaf(doors, view, DEAF_REFUELLING))
+
+
+def _all_heard(scene: Scene, doors: Sequence[View]) -> Scene:
+    """What is asked of the aircraft as a whole needs every door's own sender to tell of now."""
+    late = [_name(door) for door in doors if door.door is not None and is_late(door.door)]
+    if not late or scene.heard.met is not True:
+        return scene
+    why = f"readings arrive late: {name_some(late)}"
+    return replace(scene, heard=scene.heard._replace(met=None, text=why, reason=why))
+
+
+def _exits_relied_on(exits: Exits, asked: RefuelPolicy, doors: Sequence[View]) -> tuple[str, ...]:
+    """The doors in doubt that an answer leans on for ``asked``: none, while enough other exits can be used."""
+    doubted = {_name(door) for door in doors if door.door and not DOUBTS.isdisjoint(active_alerts(door.door.trackers))}
+    if exits.meet(asked, without=doubted):
+        return ()
+    return tuple(door for door, _ in exits.floor_level if door in doubted and door in exits.usable)
 
 
 def _deaf(doors: Iterable[View], view: View, codes: frozenset[str]) -> tuple[str, ...]:
@@ -305,33 +340,48 @@ def _no_emergency(scene: Scene) -> Condition:
     )
 
 
-def _no_warning(scene: Scene, doors: Sequence[View]) -> Condition:
+def _nothing_stands(scene: Scene, doors: Sequence[View], relied_on: Collection[str]) -> Condition:
+    """No warning at all, no slide released and not made good, and no doubt of a door that is relied on."""
     aircraft = scene.view.aircraft
     places: list[tuple[str, dict[str, Tracker]]] = [("-", aircraft.trackers)] if aircraft is not None else []
     places += [(_name(door), door.door.trackers) for door in doors if door.door is not None]
-    standing = [
-        code if door == "-" else f"{code} at {door}"
-        for door, trackers in places
-        for code, tracker in trackers.items()
-        if (alert := tracker.alert) is not None and alert.active and alert.priority is Priority.WARNING
-    ]
+    against: list[str] = []
+    doubts: list[str] = []
+    for door, trackers in places:
+        for code in active_alerts(trackers):
+            words = code if door == "-" else f"{code} at {door}"
+            alert = trackers[code].alert
+            if alert is not None and alert.priority is Priority.WARNING:
+                against.append(words)
+            elif code in DOUBTS and (door == "-" or door in relied_on):
+                doubts.append(words)
+    # A released slide outlives its alert's condition: only a person's reset ends it.
+    released = [f"slide-deployed at {_name(door)}" for door in doors if door.deployed]
+    against += [words for words in released if words not in against]
     return weigh(
-        "no warning",
-        not standing,
+        "no warning or doubt",
+        False if against else None if doubts else True,
         Looked(),
-        well="no warning stands",
-        against=f"warning: {name_some(standing)}",
-        unknown="",
+        well="no warning or doubt stands",
+        against=f"warning: {name_some(against)}",
+        unknown=f"in doubt: {name_some(doubts)}",
     )
+
+
+def _is_entry(view: View) -> bool:
+    return view.spec is not None and view.spec.kind in CABIN_ENTRIES
 
 
 def _is_way_in(view: View) -> Truth:
     """An entry that stands open and held, with a bridge or stairs at it, or by its own stairs."""
+    if view.deployed:
+        return False
+    leaf_out = None if is_contradictory(view) else view.leaf_out
     if view.spec is not None and view.spec.kind is DoorKind.AIRSTAIR:
-        return all3((view.leaf_out, view.held_open))
+        return all3((leaf_out, view.held_open))
     access = view.value("access")
     docked = access in WAYS_DOWN if access is not None or not is_asked(view, "access") else None
-    return all3((docked, view.leaf_out, view.held_open))
+    return all3((docked, leaf_out, view.held_open))
 
 
 def _way_in_signals(view: View) -> tuple[str, ...]:
@@ -340,7 +390,7 @@ def _way_in_signals(view: View) -> tuple[str, ...]:
 
 
 def _way_in(doors: Sequence[View]) -> Condition:
-    entries = [door for door in doors if door.spec is not None and door.spec.kind in CABIN_ENTRIES]
+    entries = [door for door in doors if _is_entry(door)]
     ways = [(door, _is_way_in(door), look(door, _way_in_signals(door))) for door in entries]
     open_ = [(door, looked) for door, truth, looked in ways if truth and not looked.wanting]
     if open_:
@@ -429,9 +479,9 @@ def _exits_meet(exits: Exits, policy: RefuelPolicy) -> Condition:
     )
 
 
-def _ground_clear(doors: Sequence[View]) -> Condition:
-    """The ground below every slide at which no way down is docked, as far as it is watched."""
-    slides = [
+def _slides_to_ground(doors: Sequence[View]) -> list[View]:
+    """The cabin doors whose slide would come down to the ground: no way down is docked there."""
+    return [
         door
         for door in doors
         if _has_slide(door)
@@ -439,6 +489,11 @@ def _ground_clear(doors: Sequence[View]) -> Condition:
         and door.spec.kind is DoorKind.CABIN
         and door.value("access") not in WAYS_DOWN
     ]
+
+
+def _ground_clear(doors: Sequence[View]) -> Condition:
+    """The ground below every slide at which no way down is docked, as far as it is watched."""
+    slides = _slides_to_ground(doors)
     watched = [door for door in slides if is_asked(door, "ground_clear")]
     unwatched = [_name(door) for door in slides if not is_asked(door, "ground_clear")]
     well = "the ground below the slides is clear"

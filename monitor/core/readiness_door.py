@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.core.airframe import DoorKind
-from monitor.core.conditions import Answer, Condition, Looked, look, weigh
+from monitor.core.conditions import Answer, Condition, Looked, look, look_over, weigh
+from monitor.core.deaf import why_unknown
 from monitor.core.documents import STATE_SIGNALS
 from monitor.core.door import State
 from monitor.core.exits import is_asked
@@ -19,12 +20,14 @@ from monitor.core.kleene import Truth, all3, any3, not3
 from monitor.core.physics import pressure_force_n
 from monitor.core.rules.rule import EMERGENCY, GROUND, PRESSURE, SLIDE, Parameters, Rule
 from monitor.core.rules.surroundings import RESIDUAL_PRESSURE, UNGUARDED_DROP
-from monitor.core.state import Presence, Tracker
+from monitor.core.state import DoorRecord, Presence, Tracker
 from monitor.core.view import MOVING_KT, WIND, View, is_disputed
 
 POWERED: Final = frozenset({DoorKind.CARGO, DoorKind.MAIN_DECK})
 WIND_NOT_WATCHED: Final = "wind not watched"
+LATE: Final = "its readings arrive late"
 EMERGENCY_EXITS: Final = frozenset({DoorKind.OVERWING, DoorKind.WINDOW})
+STAND: Final = "airframe/stand"
 MOTION: Final = ("airframe/ground_speed_kt", "airframe/parking_brake", "airframe/chocks", "airframe/beacon")
 
 NOT_AGAINST_OPENING: Final = frozenset(
@@ -114,10 +117,20 @@ def _heard(view: View, alerts: tuple[str, ...]) -> Condition:
     elif aircraft.live_at is None:
         why = "nothing was heard from it live"
     elif aircraft.sender.backlog:
-        why = "its readings arrive late"
+        why = LATE
     else:
         return Condition("heard", True, "its feed is live", "heard")
     return Condition("heard", None, why, why)
+
+
+def is_late(door: DoorRecord) -> bool:
+    """Tell whether the door's own sender delivers the past."""
+    return door.sender is not None and door.sender.backlog
+
+
+def is_contradictory(view: View) -> bool:
+    """Tell whether a leaf reads in its frame and held or moved open at once."""
+    return view.true("closed") is True and view.leaf_out is True
 
 
 def _identified(view: View, alerts: tuple[str, ...]) -> Condition:
@@ -199,13 +212,20 @@ def judge_opening(scene: Scene, view: View) -> Answer:
 
 
 def _picture(view: View) -> Condition:
+    why = ""
+    if view.door is not None and is_late(view.door):
+        why = LATE
+    elif view.state is State.UNKNOWN:
+        why = "its state is not known"
+    elif is_contradictory(view):
+        why = "its readings contradict one another"
     return weigh(
         "picture",
-        view.state is not State.UNKNOWN or None,
+        None if why else True,
         look(view, STATE_SIGNALS),
         well=f"its state is {view.state.replace('_', ' ')}",
         against="",
-        unknown="its state is not known",
+        unknown=why or "its state is not known",
     )
 
 
@@ -250,7 +270,12 @@ def _emergency_exit(scene: Scene) -> Condition:
 
 def _slide_disengaged(view: View) -> Condition:
     if view.door is not None and view.door.slide_removed:
-        return Condition("slide", True, "its slide is declared removed", "slide")
+        read = tuple(signal for signal in (*SLIDE, "slide_released") if view.true(signal))
+        if not read:
+            return Condition("slide", True, "its slide is declared removed", "slide")
+        reads = "released" if "slide_released" in read else "engaged"
+        text = f"its slide is declared removed, but it reads {reads}"
+        return Condition("slide", None, text, text, look(view, read).evidence)
     released = True if view.deployed else view.true("slide_released") or False
     if released:
         against = "its slide is released"
@@ -333,21 +358,40 @@ def _powered(view: View) -> Iterable[Condition]:
 
 
 def is_wind_watched(view: View) -> bool:
-    """Tell whether the stand ever reported wind or gust; where none does, the answer says so and does without."""
-    return any(view.stand_reading(signal) is not None for signal in WIND)
+    """Tell whether the stand ever reported wind or gust; where none does, the answer says so and does without.
+
+    Where the aircraft stands must be known for that.
+    """
+    return _look_stand(view).wanting != () or any(view.stand_reading(signal) is not None for signal in WIND)
+
+
+def _look_stand(view: View) -> Looked:
+    """Where the aircraft stands, looked at if its last word on that is not known; a stand never told of is none."""
+    reading = view.airframe_reading("stand")
+    why = why_unknown(reading, fitted=True) if reading is not None else None
+    return Looked() if why is None else Looked((STAND,), (f"{STAND} ({why})",))
+
+
+def why_no_wind(view: View) -> str:
+    """Say why the stand's wind, as it reads, says nothing of the wind at the aircraft now; empty if it does."""
+    if _look_stand(view).wanting:
+        return "where the aircraft stands is not known"
+    stand = view.site.stands.get(view.aircraft.stand) if view.aircraft is not None else None
+    return "the stand's readings arrive late" if stand is not None and stand.sender.backlog else ""
 
 
 def judge_wind(view: View, limit_kt: float, when: str) -> Condition:
     """Wind and gust at the stand are known and not over a leaf's limit (kt)."""
     wind = view.wind_kt
     over = f"wind is over its {limit_kt:g} kt {when}"
+    doubt = why_no_wind(view)
     return weigh(
         "wind",
-        not3(view.wind_over(limit_kt)),
-        look(view, ("stand/wind_kt", "stand/gust_kt")),
+        None if doubt else not3(view.wind_over(limit_kt)),
+        look_over((look(view, ("stand/wind_kt", "stand/gust_kt")), _look_stand(view))),
         well="" if wind is None else f"wind is {wind:.0f} kt, limit {limit_kt:g} kt {when}",
         against=over if wind is None else f"{over}: {wind:.0f} kt",
-        unknown="wind at the stand is not known",
+        unknown="wind at the stand is not known" + (f": {doubt}" if doubt else ""),
         reason=over,
     )
 

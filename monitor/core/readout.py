@@ -23,7 +23,7 @@ from monitor.core.state import AircraftRecord, Presence, Reading
 from monitor.core.system import System
 from monitor.core.times import SECOND, format_time
 from monitor.core.trends import describe_trends
-from monitor.core.view import View
+from monitor.core.view import View, why_not_judged
 
 
 def describe_doors(system: System, reg: str, now: int) -> dict[str, Document]:
@@ -66,7 +66,10 @@ def describe_held(system: System, reg: str, door: str, code: str, now: int) -> E
     if not door:
         if view.airframe is None or view.aircraft is None or view.aircraft.presence is Presence.AWAY:
             return None
-        answers = summarise_readiness(view, site=system.site, parameters=system.parameters)
+        # What was last shown, so that the broker holds what the next change is held against.
+        answers = view.aircraft.readiness_shown
+        if answers is None:
+            answers = summarise_readiness(view, site=system.site, parameters=system.parameters)
         return PublishReadiness(reg, answers)
     if view.spec is None or view.aircraft is None or view.aircraft.presence is Presence.AWAY:
         return None
@@ -131,8 +134,8 @@ def list_aircraft(system: System, now: int) -> list[Document]:
 
 def _describe_signal(view: View, reading: Reading, *, fitted: bool, now: int) -> Document:
     why = why_unknown(reading, fitted=fitted)
-    if why is None and view.aircraft is not None and view.aircraft.presence is not Presence.PRESENT:
-        why = str(view.aircraft.presence).replace("_", " ")
+    if why is None and view.aircraft is not None:
+        why = why_not_judged(view.aircraft)
     return {
         "value": reading.value,
         "quality": str(reading.quality),

@@ -57,14 +57,19 @@ def agrees(view: View, signal: str, value: Value) -> Truth:
     return None if locked is None else (value == "locked") is locked
 
 
-def outdate(door: DoorRecord, changes: set[str]) -> None:
+def outdate(view: View, changes: set[str]) -> None:
     """Forget what was said of something that has moved since: it was said of how it stood.
 
     A sensor that only went silent or bad leaves the word alone. Adds to ``changes`` that it did.
     """
-    if not door.reports or not changes.isdisjoint(("life", "quality", "*")):
+    door = view.door
+    if door is None or not door.reports or "*" in changes:
         return
-    kept = {signal: report for signal, report in door.reports.items() if _SPEAKS_OF[signal].isdisjoint(changes)}
+    kept = {
+        signal: report
+        for signal, report in door.reports.items()
+        if all(view.value(spoken_of) is None for spoken_of in _SPEAKS_OF[signal] & changes)
+    }
     if len(kept) < len(door.reports):
         door.reports = kept or None
         changes.add(CHANGED)

@@ -15,6 +15,7 @@ from monitor.core.alert import AlertState
 from monitor.core.deaf import list_applicable, list_deafness
 from monitor.core.door import State, is_legal, move, observe
 from monitor.core.effects import CountImplausible, NoteDeafness, PublishDoor
+from monitor.core.exits import EXIT_KINDS
 from monitor.core.intake import (
     Changes,
 )
@@ -33,9 +34,11 @@ from monitor.core.state import (
     Tracker,
 )
 from monitor.core.times import SECOND
-from monitor.core.view import CABIN_ENTRIES, View
+from monitor.core.view import WIND, View
 
 _JUMP: Final = next(rule for rule in DOOR_RULES if rule.code == "implausible-jump")
+_WIND: Final = frozenset(f"stand/{signal}" for signal in WIND)
+_WIND_LIMIT: Final = next(rule for rule in DOOR_RULES if rule.code == "wind-limit")
 _UNDER_PRESSURE: Final = tuple(
     rule for rule in DOOR_RULES if rule.code in ("residual-pressure", "unlocked-pressurised", "indicator-disagree")
 )
@@ -81,7 +84,7 @@ class Settling(Lineup):
             if everything:
                 change.add("*")
             self._update_door(view, door, change, bundle=bundle, reset=reset)
-            outdate(door, change)
+            outdate(view, change)
             if not change.isdisjoint(NOTED):
                 note_door(view, change)
         if not air.isdisjoint(NOTED_AIRCRAFT) or views:
@@ -122,9 +125,28 @@ class Settling(Lineup):
         )
 
     def _heed(self, aircraft: AircraftRecord, airframe: AirframeType, air: set[str]) -> set[str]:
-        """Leave out a change of pressure that stays too low to matter at any door: it comes every few seconds."""
-        if PRESSURE not in air:
-            return air
+        """Leave out changes of pressure and wind that stay too low to matter at any door: they come every few seconds."""
+        if PRESSURE in air:
+            air = self._heed_pressure(aircraft, airframe, air)
+        return self._heed_wind(aircraft, airframe, air) if not air.isdisjoint(_WIND) else air
+
+    def _heed_wind(self, aircraft: AircraftRecord, airframe: AirframeType, air: set[str]) -> set[str]:
+        least = self._least_wind.get(airframe.name)
+        if least is None:
+            views = [View(self.record, 0, aircraft, airframe, door) for door in aircraft.doors.values()]
+            limits = [
+                limit - self.parameters(_WIND_LIMIT, view)["below_kt"]
+                for view in views
+                if view.spec is not None
+                for limit in (view.spec.wind_moved_kt, view.spec.wind_held_kt)
+                if limit is not None
+            ]
+            least = self._least_wind[airframe.name] = min(limits, default=0.0)
+        low = View(self.record, 0, aircraft, airframe).wind_over(least) is False
+        stays, aircraft.wind_low = low and aircraft.wind_low, low
+        return air - _WIND if stays else air
+
+    def _heed_pressure(self, aircraft: AircraftRecord, airframe: AirframeType, air: set[str]) -> set[str]:
         least = self._least_pressure.get(airframe.name)
         if least is None:
             views = [View(self.record, 0, aircraft, airframe, door) for door in aircraft.doors.values()]
@@ -257,7 +279,7 @@ class Settling(Lineup):
             tracker,
             judgement,
             parameters,
-            silent=self._is_silent(rule, view, trackers),
+            silent=self.is_silent(rule, view, trackers),
             hold=rule.scope is Scope.DOOR and rule.code != CHATTER and _chatters(trackers),
         )
         if tracker.alert is None and tracker.deadline is None and not any(x.held for x in tracker.levels):
@@ -266,7 +288,8 @@ class Settling(Lineup):
         reg = view.aircraft.reg if view.aircraft is not None else "-"
         self._queue_tracker(tracker, reg, door, rule.code)
 
-    def _is_silent(self, rule: Rule, view: View, trackers: Mapping[str, Tracker]) -> bool:
+    def is_silent(self, rule: Rule, view: View, trackers: Mapping[str, Tracker]) -> bool:
+        """Tell whether something silences a rule's alert now."""
         if rule.unless is not None and rule.unless(view):
             return True
         for code in rule.suppressed_by:
@@ -294,10 +317,10 @@ class Settling(Lineup):
             self.ledger.effects.append(PublishDoor(aircraft.reg, door.name, document))
 
     def _follow_deafness(self, aircraft: AircraftRecord, views: Mapping[str, View], changes: Changes) -> None:
-        """Look elsewhere too: some hazards need a signal of every cabin door, so one door can leave others deaf."""
+        """Look elsewhere too: some hazards need a signal of every exit or slide, so one door can leave others deaf."""
         for name, view in views.items():
-            entry = view.spec is not None and view.spec.kind in CABIN_ENTRIES
-            if entry and not changes[name].isdisjoint(("life", "quality")):
+            asked = view.spec is not None and (view.spec.kind in EXIT_KINDS or view.spec.slide)
+            if asked and not changes[name].isdisjoint(("life", "quality")):
                 break
         else:
             return

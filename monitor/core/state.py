@@ -304,7 +304,7 @@ class DoorRecord:
 class AircraftRecord:
     """One aircraft. ``type`` is empty until it is known; readings wait in ``held`` till then.
 
-    ``pressure_low`` only spares work under this run's limits, and ``readiness_…`` what was last
+    ``pressure_low`` and ``wind_low`` only spare work under this run's limits, and ``readiness_…`` what was last
     published of its answers, so no snapshot carries them.
     """
 
@@ -332,6 +332,7 @@ class AircraftRecord:
     held: dict[str, Reading] = field(default_factory=dict)
     held_dropped: int = 0
     pressure_low: Annotated[bool, Field(exclude=True)] = field(default=False, compare=False)
+    wind_low: Annotated[bool, Field(exclude=True)] = field(default=False, compare=False)
     last_cause: str = ""
     evacuation: EvacuationMemo | None = None
     turnround: TurnroundMemo | None = None

@@ -33,7 +33,15 @@ from monitor.core.intake import (
 )
 from monitor.core.lineup import ESCALATION, PERMIT, READINESS, REPORT, SHELF, STAND, WATCH
 from monitor.core.notes.identity import follow_claim, forget_identity
-from monitor.core.order import AHEAD_LIMIT, Verdict, decide_order, note_dropped, note_offset, note_taken
+from monitor.core.order import (
+    AHEAD_LIMIT,
+    Verdict,
+    decide_order,
+    has_caught_up,
+    note_dropped,
+    note_offset,
+    note_taken,
+)
 from monitor.core.readiness import summarise_readiness
 from monitor.core.settling import Settling
 from monitor.core.signals import HEARTBEAT, Quality
@@ -76,6 +84,9 @@ class System(Settling):
         elif isinstance(event, MonitorStarted):
             self._cause = f"start|{now}"
             self._judge_site("broker", now)
+            # The configuration may have changed meanwhile, or this version may know more rules.
+            for aircraft in self.record.aircraft.values():
+                self.settle(aircraft, {None: {"*"}}, now)
         elif isinstance(event, (BrokerConnected, BrokerDisconnected)):
             self._on_broker(event, now)
         else:
@@ -206,6 +217,8 @@ class System(Settling):
             self._note_airframe(aircraft, changes, now)
             self._update_presence(aircraft, now, changes)
             self.settle(aircraft, changes, now, bundle=event.bundle)
+        if intake.backlog_turned:
+            self.note_answers(aircraft, now)
         if intake.caught_up:
             self._reraise_caught_up(aircraft, now)
         if aircraft.watch is None or aircraft.watch > now + LIFE_LIMIT:
@@ -320,6 +333,7 @@ class System(Settling):
                 return
             stand = self.record.stands[event.stand] = StandRecord(event.stand)
         sender, time = stand.sender, event.time
+        was_behind = sender.backlog
         last = stand.readings.get(event.signal)
         verdict = decide_order(last, time=time, seq=event.seq, bundle=False, now=now, epoch=sender.epoch)
         arrived = DroppedReading(None, event.signal, event.value, event.quality, time, event.seq, False)
@@ -329,19 +343,28 @@ class System(Settling):
         if time is not None and not event.retained:
             if counts:
                 note_taken(sender, event.topic, time, now)
-                note_offset(sender, time, now)
+                if not note_offset(sender, time, now):
+                    has_caught_up(sender, time, now)
             else:
                 counts = note_dropped(sender, event.topic, {event.signal: arrived}, now).held
+        names: set[str] = set()
         for reading in counts:
             ahead = reading.time is not None and reading.time > now + AHEAD_LIMIT
-            stand.readings[reading.signal] = Reading(
+            before = stand.readings.get(reading.signal)
+            fresh = stand.readings[reading.signal] = Reading(
                 reading.value, reading.quality, reading.time, reading.seq, False, ahead, now, sender.epoch
             )
+            if before is None or before.value != fresh.value:
+                names.add(f"stand/{reading.signal}")
+            known = [r is not None and r.value is not None and not r.stale and r.quality for r in (before, fresh)]
+            if known[0] != known[1]:
+                names.update((f"stand/{reading.signal}", "life"))
         if counts:
-            names = {f"stand/{reading.signal}" for reading in counts}
-            if last is None or last.stale or last.quality is not event.quality:
-                names.add("life")
             self._settle_stand(stand, names, now)
+        if sender.backlog is not was_behind:
+            for aircraft in self.record.aircraft.values():
+                if aircraft.stand == stand.name:
+                    self.note_answers(aircraft, now)
 
     def _settle_stand(self, stand: StandRecord, names: set[str], now: int) -> None:
         """Follow up a stand's weather at the aircraft that stand there."""
@@ -402,6 +425,10 @@ class System(Settling):
         self.record.broker_why = "" if isinstance(event, BrokerConnected) else event.why
         if self.record.broker_connected:
             self._give_grace(now)
+            for aircraft in self.record.aircraft.values():
+                # What the broker holds now was published as it stood then, not as it was last shown.
+                aircraft.readiness_shown = None
+                self.note_answers(aircraft, now)
         self._cause = f"broker|{now}"
         self._judge_site("broker", now)
 

@@ -13,13 +13,14 @@ from typing import Final
 from monitor.core.airframe import AirframeType, DoorKind, DoorType, Side
 from monitor.core.door import TRAVEL_FULL, State, leaf_out_of_frame
 from monitor.core.kleene import Truth, all3, any3, not3
-from monitor.core.signals import Quality, Value
+from monitor.core.signals import ENGINES_MAX, Quality, Value
 from monitor.core.state import AircraftRecord, DoorRecord, Presence, Reading, SiteRecord
 
 SLIDE_SIGNALS: Final = ("lever_armed", "girt_left", "girt_right")
 WIND: Final = ("wind_kt", "gust_kt")
 HANDLES: Final = ("handle_lifted", "outside_handle_lifted")
 CABIN_ENTRIES: Final = (DoorKind.CABIN, DoorKind.AIRSTAIR)
+ENGINE_NUMBERS: Final = range(1, ENGINES_MAX + 1)
 MOVING_KT: Final = 2.0
 """From here on an aircraft moves (the contract's "moving")."""
 
@@ -268,23 +269,30 @@ class View:
         """Weight is on the wheels."""
         return self.airframe_true("weight_on_wheels")
 
+    @property
+    def engine_numbers(self) -> tuple[int, ...]:
+        """The type's engines, and any other that is reported: that the type has none such may be the mistake."""
+        engines: Mapping[int, Side] = self.airframe.engines if self.airframe is not None else {}
+        readings = self.aircraft.readings if self.aircraft is not None else {}
+        others = [(n, readings.get(f"engine_{n}_running")) for n in ENGINE_NUMBERS if n not in engines]
+        return (*engines, *(n for n, reading in others if reading is not None and reading.value is not None))
+
     def engine(self, number: int) -> Truth:
         """One engine runs."""
         return self.airframe_true(f"engine_{number}_running")
 
     @property
     def any_engine(self) -> Truth:
-        """Any of the type's engines runs."""
-        engines: Mapping[int, Side] = self.airframe.engines if self.airframe is not None else {}
-        return any3(self.engine(number) for number in engines)
+        """Any engine runs."""
+        return any3(self.engine(number) for number in self.engine_numbers)
 
     @property
     def engine_on_side(self) -> Truth:
-        """A running engine is on the door's side; a door on the centre line takes any as its own."""
+        """A running engine is on the door's side, or on no known one; a door on the centre line takes any as its own."""
         if self.airframe is None or self.spec is None:
             return None
-        side = self.spec.side
-        return any3(self.engine(n) for n, at in self.airframe.engines.items() if side is None or at is side)
+        side, sides = self.spec.side, self.airframe.engines
+        return any3(self.engine(n) for n in self.engine_numbers if side is None or sides.get(n, side) is side)
 
     def faster_than(self, speed_kt: float) -> Truth:
         """Tell whether the ground speed is at least ``speed_kt``."""
@@ -345,3 +353,14 @@ def is_disputed(aircraft: AircraftRecord) -> bool:
 def is_judged(aircraft: AircraftRecord) -> bool:
     """Tell whether an aircraft's readings count at all: it is here, and nobody disputes that it is they who speak."""
     return is_present(aircraft) and (aircraft.identity is None or not is_disputed(aircraft))
+
+
+def why_not_judged(aircraft: AircraftRecord) -> str | None:
+    """Say why an aircraft's readings do not count, or ``None`` if they do."""
+    if aircraft.left_on_broker:
+        return "left on the broker"
+    if not aircraft.type:
+        return "type not known"
+    if aircraft.presence is not Presence.PRESENT:
+        return str(aircraft.presence).replace("_", " ")
+    return None if is_judged(aircraft) else "identity conflict"

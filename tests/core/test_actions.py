@@ -463,3 +463,13 @@ def test_what_nobody_disputes_is_not_settled() -> None:
     story = alder()
     assert refused(settle(story)).kind == "conflict"
     assert refused(settle(story, "TW-999")).kind == "not-found"
+
+
+def test_what_something_silences_by_now_leaves_the_shelf_without_a_sound() -> None:
+    story = alder()
+    story.send("door/L1/slide_bottle_bar", 100.0, at=10)
+    story.until(80)
+    story.shelve("bottle-low", "L1", minutes=1)
+    story.send("door/L1/slide_released", True, at=100)
+    story.until(141)
+    assert story.types("bottle-low", "L1") == ["raised", "shelved", "unshelved", "suppressed"]

@@ -49,6 +49,7 @@ fall:                 unacknowledged > unacknowledged reprioritised | acknowledg
 shelve:               unacknowledged acknowledged rtn_unacknowledged latched > shelved shelved
 unshelve_active:      shelved > unacknowledged unshelved reraised
 unshelve_over:        shelved > normal unshelved
+unshelve_silent:      shelved > suppressed unshelved suppressed
 suppress:             unacknowledged acknowledged > suppressed suppressed
 unsuppress_active:    suppressed > unacknowledged unsuppressed
 unsuppress_acknowledged: suppressed > acknowledged unsuppressed
@@ -56,6 +57,7 @@ unsuppress_over:      suppressed > normal unsuppressed
 remove:               normal unacknowledged acknowledged rtn_unacknowledged latched shelved suppressed > out_of_service taken-out-of-service
 return_active:        out_of_service > unacknowledged returned-to-service reraised
 return_over:          out_of_service > normal returned-to-service
+return_silent:        out_of_service > suppressed returned-to-service suppressed
 dismiss:              unacknowledged acknowledged rtn_unacknowledged latched shelved suppressed out_of_service > normal cleared
 """)  # fmt: skip
 

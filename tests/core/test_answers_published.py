@@ -133,3 +133,16 @@ def test_what_it_sets_off_is_looked_at_at_once() -> None:
     story.until(23.0)  # the alert comes after 2 s, and with it the answer
     assert story.alert("wind-limit", "CF") is not None
     assert len(published(story)) > before
+
+
+def test_nobody_waits_for_a_neighbour_that_changes_all_the_time() -> None:
+    busy = alder()
+    calm = Story(system=busy.system, reg="TW-300", start=busy.start, stand="S14").until(1.0)
+    calm.baseline().until(5.0)
+    for tick in range(30):
+        busy.send("door/H1/closed", bool(tick % 2), at=6.0 + tick / 10)
+    calm.send("door/H2/latched", False, at=9.05)
+    calm.until(9.05 + 3 * ANSWERS_APART / SECOND)
+    told = [effect for effect in published(calm) if effect.aircraft == "TW-300"][-1]
+    assert told.document is not None
+    assert any("H2" in reason for reason in told.document["leave"]["reasons"])

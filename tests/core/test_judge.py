@@ -21,7 +21,7 @@ from monitor.core.state import SiteRecord, Tracker
 from monitor.core.times import SECOND
 from monitor.core.view import View
 from tests.core.rule_cases import AT, at_door
-from tests.stories import OUT, Story, demo_site
+from tests.stories import ARMED, DISARMED, OUT, PRESSURE, Story, alder, demo_site
 
 W, C, A = Priority.WARNING, Priority.CAUTION, Priority.ADVISORY
 
@@ -257,3 +257,14 @@ def test_a_door_outranks_its_type_its_type_the_site_and_the_site_the_default(
     story.bundle(at_door("CB", OUT, travel=0.5), at=AT)
     story.until(AT + 200)
     assert [e.at for e in story.told("unguarded-drop")] == [AT + expected]
+
+
+def test_no_dead_band_keeps_what_has_not_yet_held_for_its_delay() -> None:
+    """4.0 hPa with a slide disengaged, vented to 2.3 within the 3 s: over the limit for 1 s only."""
+    story = alder()
+    for door in ("L1", "R1", "L2", "R2"):
+        story.door_bundle(door, ARMED)
+    story.send(PRESSURE, 4.0, at=4)
+    story.door_bundle("L1", DISARMED, at=5)
+    story.send(PRESSURE, 2.3, at=6)
+    assert story.until(30).told("residual-pressure") == []

@@ -509,3 +509,16 @@ def test_a_restart_publishes_what_is_out_again() -> None:
     held = readout.describe_held(story.system, "TW-101", "CF", "open-engine-running", story.now)
     assert isinstance(held, PublishActive)
     assert held.document == alert(story)
+
+
+def test_what_is_silenced_by_then_comes_back_without_a_sound() -> None:
+    """The slide went while its low bottle was out of service: the release has taken over."""
+    story = alder()
+    grant(story, "ground-run", doors=("L1",), codes=("bottle-low",), minutes=5)
+    story.send("door/L1/slide_bottle_bar", 100.0, at=10)
+    story.until(80)
+    story.send("door/L1/slide_released", True, at=90)
+    before = len(story.events)
+    end(story)
+    assert [e.type for e in story.events[before:] if e.code == "bottle-low"] == ["returned-to-service", "suppressed"]
+    assert alert(story, ("bottle-low", "L1"))["state"] == "suppressed"

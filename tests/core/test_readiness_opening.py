@@ -178,7 +178,7 @@ def test_an_emergency_exit_is_for_an_emergency() -> None:
 
 def test_a_slide_that_a_permit_declares_removed_is_not_asked_for() -> None:
     story = at_rest()
-    story.send("door/L1/lever_armed", True)
+    story.send("door/L1/lever_armed", True, quality="bad")
     story.system.record.aircraft[story.reg].doors["L1"].slide_removed = True
     assert condition(opening(story, "L1"), "slide").text == "its slide is declared removed"
 

@@ -200,3 +200,10 @@ def test_only_the_door_it_is_about_is_published() -> None:
     effects = report(story, SEEN)
     assert [e.door for e in effects if isinstance(e, PublishDoor)] == ["L1"]
     assert story.now == 10 * SECOND + story.start
+
+
+def test_a_word_lapses_whatever_else_was_heard_for_the_first_time() -> None:
+    story = alder().until(10)
+    report(story, {"locked": True})
+    story.door_bundle("L1", {"locked": False, "latched": False, "handle_lifted": True, "ground_clear": True}, at=20)
+    assert shown(story) == {}

@@ -9,6 +9,7 @@ import pytest
 
 from monitor.core.airframe import DoorKind
 from monitor.core.alert import Priority
+from monitor.core.deaf import NAMED
 from monitor.core.rules import CATALOGUE, DOOR_RULES, known_parameters
 from monitor.core.rules.rule import Rule, Scope
 from monitor.core.signals import AIRFRAME_SIGNALS, DOOR_SIGNALS, STAND_SIGNALS
@@ -136,7 +137,7 @@ def test_what_it_reads_needs_and_shows_exists(rule: Rule) -> None:
         "memo/report",
     }
     assert rule.reads <= facts | memos | signals | doors
-    assert set(rule.needs) <= signals | doors | {"engines", "slide", "moved", "releases", "bottles", "witness", "wind"}
+    assert set(rule.needs) <= signals | doors | NAMED
     assert set(rule.evidence) <= signals
     assert set(rule.suppressed_by) <= {other.code for other in CATALOGUE} - {rule.code}
     assert {level.delay for level in rule.levels} - {""} <= set(rule.parameters)

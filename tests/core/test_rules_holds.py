@@ -192,11 +192,14 @@ def test_a_leaf_met_at_rest_half_open_counts_too() -> None:
     assert strayed(story) == [("raised", 10)]
 
 
-def test_a_closed_door_whose_selector_was_never_moved_has_not_come_to_neutral() -> None:
+def test_a_door_that_came_out_unseen_by_its_selector_is_held_to_where_it_stands_2_s_later() -> None:
     story = alder()
     story.door_bundle("CF", OUT, {"travel": 0.1}, at=10)
-    story.send("door/CF/travel", 0.9, at=20)
+    story.send("door/CF/travel", 0.6, at=11.9)
+    story.send("door/CF/travel", 0.56, at=20)
     assert strayed(story) == []
+    story.send("door/CF/travel", 0.55, at=21)
+    assert strayed(story) == [("raised", 21)]
 
 
 def test_a_door_that_was_closed_by_its_selector_and_works_loose_is_told() -> None:

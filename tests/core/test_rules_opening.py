@@ -379,3 +379,15 @@ def test_they_are_for_doors_with_a_slide() -> None:
     for rule in DOOR_RULES:
         if rule.code in codes:
             assert ({str(kind) for kind in rule.kinds}, rule.slide_only) == (codes[rule.code], True)
+
+
+def test_a_handle_heard_just_behind_its_release_still_gives_ten_seconds() -> None:
+    """On topics of their own the release may overtake the handle; 14 CFR 25.810(a)(1)(ii), type C."""
+    story = alder()
+    story.door_bundle("L1", ARMED)
+    story.send("door/L1/slide_released", True, at=10.0)
+    story.send("door/L1/handle_lifted", True, at=10.05)
+    story.until(20.049)
+    assert story.told("slide-slow") == []
+    story.until(20.05)
+    assert [e.at for e in story.told("slide-slow")] == [20.05]

@@ -219,6 +219,7 @@ def test_a_change_into_unknown_does_not_end_it() -> None:
         ({"airframe/passengers_aboard": 1}, "warning"),
         ({"airframe/refuelling": True}, "warning"),
         ({"airframe/engine_2_running": True}, "warning"),
+        ({"airframe/engine_3_running": True}, "warning"),
         (at_door("H4", OUT), "warning"),
         ({"airframe/beacon": True}, "caution"),
     ],

@@ -197,6 +197,32 @@ def test_a_bulk_door_on_the_centre_line_takes_either_engine_as_its_own() -> None
     assert [e.priority for e in story.told("open-engine-running")] == ["warning"]
 
 
+@pytest.mark.parametrize("door", ["L1", "R1", "CB"])
+def test_a_running_engine_that_the_type_does_not_have_takes_any_side(door: str) -> None:
+    """The alder has two: either the type is wrong or the engine's number, and one runs somewhere."""
+    story = alder()
+    story.bundle(at_door(door, OUT, access="stairs"), at=AT)
+    story.send("airframe/engine_3_running", True, at=AT + 1)
+    story.send("airframe/engine_3_running", True, at=AT + 2, quality="bad")
+    assert {"code": "open-engine-running", "why": "bad", "signals": ["airframe/engine_3_running"]} in story.door(door)[
+        "deaf_to"
+    ]
+    story.send("airframe/engine_3_running", False, at=AT + 3)
+    assert [(e.type, e.door, e.priority, e.at) for e in story.told("open-engine-running")] == [
+        ("raised", door, "warning", AT + 1),
+        ("cleared", door, "warning", AT + 3),
+    ]
+
+
+def test_an_engine_that_the_type_does_not_have_is_asked_for_only_while_it_is_reported() -> None:
+    story = alder()
+    before = story.door("L1")["deaf_to"]
+    assert "open-engine-running" not in {row["code"] for row in before}
+    story.send("airframe/engine_3_running", False, at=AT)
+    story.withdraw("airframe/engine_3_running", at=AT + 1)
+    assert story.door("L1")["deaf_to"] == before
+
+
 def test_it_rises_and_falls_at_once_with_the_engine_on_its_side() -> None:
     story = alder()
     story.bundle({**at_door("L1", OUT), RIGHT_ENGINE: True}, at=AT)

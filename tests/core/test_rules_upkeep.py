@@ -158,10 +158,12 @@ def test_it_names_the_bottle_and_its_limit() -> None:
     document = story.alert("bottle-low", "L1")
     assert document is not None
     assert document["text"] == "L1: slide bottle below 170 bar and assist bottle below 90 bar at 20 °C."
-    story.door_bundle("L1", {"slide_bottle_bar": 171.9, "assist_bottle_bar": 100.0}, at=72)
+    story.send("door/L1/slide_bottle_bar", 170.0, at=72)
     document = story.alert("bottle-low", "L1")
     assert document is not None
-    assert document["text"] == "L1: a bottle close to its limit at 20 °C."
+    assert document["text"] == "L1: assist bottle below 90 bar at 20 °C."
+    story.send("door/L1/assist_bottle_bar", 90.0, at=73)
+    assert story.types("bottle-low", "L1")[-1] == "cleared"
 
 
 def test_a_released_slide_takes_over_from_its_empty_bottle() -> None:
@@ -244,3 +246,18 @@ def test_they_are_judged_where_they_can_be_met() -> None:
     for rule in DOOR_RULES:
         if rule.code in kinds:
             assert {str(kind) for kind in rule.kinds} == kinds[rule.code]
+
+
+@pytest.mark.parametrize(("signal", "limit"), [("slide_bottle_bar", 170.0), ("assist_bottle_bar", 90.0)])
+def test_a_bottle_that_is_back_at_its_limit_within_the_minute_was_never_low(signal: str, limit: float) -> None:
+    story = alder()
+    story.send(f"door/L1/{signal}", limit - 0.01, at=10)
+    story.send(f"door/L1/{signal}", limit, at=40)
+    assert story.until(120).told("bottle-low") == []
+
+
+def test_a_bottle_exactly_at_its_limit_in_the_cold_is_at_it() -> None:
+    story = alder()
+    story.send("door/L1/slide_bottle_temp_c", -10.0, at=9)
+    story.send("door/L1/slide_bottle_bar", 170.0 * 263.15 / 293.15, at=10)
+    assert story.until(120).told("bottle-low") == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 import pytest
@@ -19,7 +20,7 @@ from tests.core.rule_cases import (
     check_raised_exactly_at_its_delay,
     one_of_each_kind,
 )
-from tests.stories import ARMED, PRESSURE, UNLOCKED, Story, alder
+from tests.stories import ARMED, PRESSURE, UNLOCKED, Story, alder, demo_site
 
 CODE: Final = "indicator-disagree"
 L1_ARMED: Final = at_door("L1", ARMED)
@@ -213,3 +214,13 @@ def test_every_door_may_have_a_lock_mark(kind: DoorKind, type_name: str, door: s
     story.send(f"door/{door}/locked", True, at=4)
     story.send(f"door/{door}/lock_indicator", "unlocked", at=5)
     assert [e.at for e in story.until(20).told(CODE, door)] == [8], kind
+
+
+def test_the_pressure_lamp_goes_by_the_site_s_own_limit() -> None:
+    site = replace(demo_site(), thresholds={"residual-pressure": {"limit_hpa": 4.0}})
+    story = Story(site=site).baseline().until(1.0)
+    story.door_bundle("L1", {"pressure_light": False}, at=5)
+    story.send("airframe/differential_pressure_hpa", 3.0, at=6)
+    story.door_bundle("L1", {"handle_lifted": True, "latched": False, "locked": False}, at=7)
+    assert story.until(20).told(CODE) == []
+    assert story.told("residual-pressure") == []

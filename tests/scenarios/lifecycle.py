@@ -62,7 +62,9 @@ MOVES: dict[tuple[str, str], set[str]] = {
     ("acknowledged", "reprioritised"): {"acknowledged", "unacknowledged"},
     ("shelved", "reprioritised"): {"shelved"},
     ("suppressed", "reprioritised"): {"suppressed"},
-    ("shelved", "unshelved"): {"unacknowledged", "normal"},
+    # Back from the shelf while something silences it: both events carry the state after them.
+    ("shelved", "unshelved"): {"unacknowledged", "normal", "suppressed"},
+    ("suppressed", "suppressed"): {"suppressed"},
     ("shelved", "cleared"): {"shelved"},
     ("suppressed", "cleared"): {"normal"},
     ("suppressed", "unsuppressed"): {"unacknowledged", "acknowledged"},

@@ -77,6 +77,9 @@ def _note_drive(view: View, memo: LeafMemo) -> None:
     if neutral is not None and pumped is not None:
         drive = "selector" if not neutral else "pump" if pumped else ""
     if drive == before:
+        if drive == "" and memo.rest is None and memo.rest_at is None and view.leaf_out:
+            # It came out with nothing driving it that was seen: where it stands in a moment is where it should stay.
+            memo.rest_at = view.now + SETTLES_IN
         return
     memo.drive = drive
     if drive is None or drive == "selector":

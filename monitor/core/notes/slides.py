@@ -24,7 +24,7 @@ SLIDE: Final = "memo/slide"
 """The change of a door that one of its memo is."""
 
 _BY: Final = SIGNALS - {"travel"} | {"*", "leaf", "state"}
-_RELEASES: Final = frozenset({"slide_released", "state", "*"})
+_RELEASES: Final = frozenset({"slide_released", "*"})
 _NOTHING: Final = SlideMemo()
 
 

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from monitor.core.airframe import DoorKind
 from monitor.core.alert import Priority
-from monitor.core.door import SECURE, State
 from monitor.core.kleene import Truth, all3, any3, not3
-from monitor.core.rules.rule import ALL_KINDS, CABIN, ENGINES, SLIDE, Level, Parameters, Rule, Scope, door_name
+from monitor.core.rules.rule import ALL_KINDS, CABIN, ENGINES, LOCKS, SLIDE, Level, Parameters, Rule, Scope, door_name
 from monitor.core.view import View
 
 SPEED = "airframe/ground_speed_kt"
@@ -41,7 +40,7 @@ NOT_ARMED_DEPARTURE = Rule(
         Level(Priority.CAUTION, _leaves_unready, delay="standing_s"),
     ),
     reads=frozenset({"memo/departing", PASSENGERS, *MOTION, *SLIDE}),
-    needs=("slide", "engines", BEACON, "doors/closed"),
+    needs=("slide", "engines", BEACON, SPEED, "doors/closed", "docks"),
     parameters={"standing_s": 60.0, "speed_kt": 2.0},
     summary="The aircraft is leaving with passengers aboard and a cabin slide that is not engaged.",
     text=lambda view, priority: (
@@ -80,7 +79,7 @@ STILL_ARMED_ARRIVAL = Rule(
     slide_only=True,
     levels=(Level(Priority.CAUTION, _left_armed, delay="on_delay_s"),),
     reads=frozenset({"memo/arrival", "airframe/stand", BEACON, PASSENGERS, REFUELLING, *ENGINES, *SLIDE, "access"}),
-    needs=("slide", "airframe/stand", "engines", BEACON),
+    needs=("slide", "slides", "airframe/stand", "engines", BEACON, PASSENGERS, REFUELLING, "dock"),
     parameters={"on_delay_s": 45.0},
     summary="On stand after arrival this slide is still engaged, though others are not or equipment is docked here.",
     text=lambda view, priority: f"{door_name(view)}: slide still engaged since arrival.",
@@ -94,8 +93,9 @@ STILL_ARMED_ARRIVAL = Rule(
 
 
 def _moves_insecure(view: View, p: Parameters, held: bool) -> Truth:
-    secure = None if view.state is State.UNKNOWN else view.state in SECURE
-    return False if secure else all3((not3(secure), view.moving(p["speed_kt"])))
+    # Not by its state, which is unknown already where only what the slide or the hold-open lock does is not known.
+    insecure = True if view.deployed else any3((view.leaf_out, view.lock_moved))
+    return False if insecure is False else all3((insecure, view.moving(p["speed_kt"])))
 
 
 MOVING_NOT_SECURE = Rule(
@@ -103,8 +103,8 @@ MOVING_NOT_SECURE = Rule(
     scope=Scope.DOOR,
     kinds=ALL_KINDS - {DoorKind.WINDOW},
     levels=(Level(Priority.WARNING, _moves_insecure),),
-    reads=frozenset({"state", *MOTION}),
-    needs=("closed", "moved", SPEED),
+    reads=frozenset({"state", "leaf", *LOCKS, *MOTION}),
+    needs=("closed", "moved", *MOTION),
     parameters={"speed_kt": 2.0},
     summary="The aircraft moves, or may at any moment, with a door that is not closed and locked.",
     text=lambda view, priority: f"{door_name(view)}: the aircraft moves and the door is not closed and locked.",

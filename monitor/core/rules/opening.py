@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 from monitor.core.alert import Priority
 from monitor.core.kleene import Truth, all3, any3, not3
 from monitor.core.rules.rule import (
@@ -21,6 +23,8 @@ from monitor.core.times import SECOND
 from monitor.core.view import View
 
 MEMO = "memo/slide"
+HANDLE_MAY_LAG: Final = SECOND
+"""On topics of their own, the handle's reading may come this much behind the release that it led to."""
 
 
 def _after(at: int, seconds: float) -> int:
@@ -44,8 +48,9 @@ def _not_erect(view: View, p: Parameters, held: bool) -> Truth:
         return False
     # A deployed door's state has stood since its slide was released.
     due = _after(door.since, p["erect_s"])
-    if spec.exit_type == "C" and memo is not None and memo.handle_at is not None and memo.handle_at <= door.since:
-        due = max(due, _after(memo.handle_at, p["type_c_s"]))
+    moved = memo.handle_at if memo is not None and spec.exit_type == "C" else None
+    if moved is not None and moved <= door.since + HANDLE_MAY_LAG:
+        due = max(due, _after(moved, p["type_c_s"]))
     return view.never_seen_or("slide_erect", False) if _due(view, due) else False
 
 
@@ -94,7 +99,7 @@ SLIDE_NOT_RELEASED = Rule(
     slide_only=True,
     levels=(Level(Priority.WARNING, _nothing_released),),
     reads=frozenset({"slide_released", "state", "manual_inflation", MEMO}),
-    needs=("closed", "slide_released"),
+    needs=("closed", "slide_released", "engagement"),
     parameters={"release_s": 2.0},
     names_signals=True,
     summary=(
@@ -133,7 +138,7 @@ EMERGENCY_OPEN_SLOW = Rule(
     slide_only=True,
     levels=(Level(Priority.WARNING, _open_late),),
     reads=frozenset({"leaf", "hold_open", "travel", "state", "handle_lifted", EMERGENCY, MEMO, *SLIDE}),
-    needs=("closed", "handle_lifted", "hold_open", "slide"),
+    needs=("closed", "handle_lifted", "hold_open", "slide", EMERGENCY),
     parameters={"open_s": 10.0},
     summary=(
         "With the slide engaged, the leaf is out of its frame, or an emergency is declared, and it is not held open "

@@ -59,7 +59,8 @@ class Rule:
     without which the hazard cannot be seen (for "deaf to"). ``suppressed_by`` names rules
     of the same door or aircraft that silence it while their alert stands; ``unless`` is a
     further ground to keep silent. ``names_signals``: its text names what is wrong now, and is
-    renewed when that changes. Parameter names end with their unit.
+    renewed when that changes. Parameter names end with their unit;
+    ``inherits`` names the rule whose thresholds count for those of the same name that config leaves alone.
     """
 
     code: str
@@ -77,6 +78,7 @@ class Rule:
     slide_only: bool = False
     needs: tuple[str, ...] = ()
     parameters: Parameters = field(default_factory=dict)
+    inherits: str = ""
     off_delay: str = ""
     ends_at_once: Condition | None = None
     latching: bool = False

@@ -11,7 +11,7 @@ from monitor.core.order import is_skewed
 from monitor.core.rules.rule import ALL_KINDS, ENGINES, GROUND, LEAF, Level, Parameters, Rule, Scope, door_name
 from monitor.core.signals import AIRFRAME_SIGNALS, Quality
 from monitor.core.times import SECOND
-from monitor.core.view import View, is_judged, is_present
+from monitor.core.view import ENGINE_NUMBERS, View, is_judged, is_present
 
 LIFE_LIMIT_S = 30.0
 """A reading, a heartbeat or a whole feed counts for this long (the wire contract)."""
@@ -36,11 +36,10 @@ def _feed_lost(view: View, p: Parameters, held: bool) -> Truth:
 
 def _last_picture_at_risk(view: View) -> bool:
     passengers = view.last_airframe_value("passengers_aboard")
-    engines = view.airframe.engines if view.airframe is not None else {}
     return (
         (isinstance(passengers, int) and passengers > 0)
         or view.last_airframe_value("refuelling") is True
-        or any(view.last_airframe_value(f"engine_{n}_running") is True for n in engines)
+        or any(view.last_airframe_value(f"engine_{n}_running") is True for n in ENGINE_NUMBERS)
         or any((reading := door.reading("closed")) is not None and reading.value is False for door in view.doors())
     )
 
@@ -246,7 +245,7 @@ LOCK_DISAGREE = Rule(
     kinds=ALL_KINDS,
     levels=(Level(Priority.CAUTION, _locks_disagree, delay="on_delay_s"),),
     reads=frozenset({"closed", "latched", "locked", "lock_flags"}),
-    needs=("closed", "latched", "locked"),
+    needs=("closed", "latched", "locked", "flags"),
     parameters={"on_delay_s": 1.0},
     summary="Closed, latched, locked and lock flags cannot all be true as they are reported.",
     text=lambda view, priority: f"{door_name(view)}: closed, latched and locked contradict one another.",

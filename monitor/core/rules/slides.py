@@ -178,7 +178,7 @@ GIRT_DISAGREE = Rule(
         Level(Priority.CAUTION, _parts_disagree, delay="on_delay_s"),
     ),
     reads=frozenset({*SLIDE, *HANDLES}),
-    needs=("lever_armed", "girt_left", "girt_right"),
+    needs=("lever_armed", "girt_left", "girt_right", "handles"),
     parameters={"on_delay_s": 2.0},
     summary="The arming lever and the girt-bar ends do not say the same.",
     text=lambda view, priority: (

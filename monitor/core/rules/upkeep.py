@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Final
 
 from monitor.core.airframe import DoorKind
 from monitor.core.alert import Priority
@@ -113,6 +114,10 @@ def list_bottles(view: View) -> Iterator[tuple[str, float]]:
         yield "assist", spec.assist_bottle_bar_min
 
 
+ROUNDING_BAR: Final = 1e-9
+"""A bottle exactly at its limit is at it, whatever the last bit of the correction says."""
+
+
 def _bottle_below(view: View, bottle: str, limit_bar: float) -> Truth:
     """Tell whether a bottle is below ``limit_bar`` at 20 °C; at constant volume p is proportional to T."""
     signal, heat = f"{bottle}_bottle_bar", f"{bottle}_bottle_temp_c"
@@ -124,19 +129,18 @@ def _bottle_below(view: View, bottle: str, limit_bar: float) -> Truth:
         bar *= (RATED_C + KELVIN) / (celsius + KELVIN)
     elif view.fits(heat) or view.reading(heat) is not None:
         return None
-    return bar < limit_bar
+    return bar < limit_bar - ROUNDING_BAR
 
 
 def _any_bottle_low(view: View, p: Parameters, held: bool) -> Truth:
-    band = p["dead_band_bar"] if held else 0.0
-    return any3(_bottle_below(view, bottle, limit + band) for bottle, limit in list_bottles(view))
+    return any3(_bottle_below(view, bottle, limit) for bottle, limit in list_bottles(view))
 
 
 def _bottle_text(view: View, priority: Priority) -> str:
     low = [
         f"{name} bottle below {limit:g} bar" for name, limit in list_bottles(view) if _bottle_below(view, name, limit)
     ]
-    return f"{door_name(view)}: {' and '.join(low) or 'a bottle close to its limit'} at 20 °C."
+    return f"{door_name(view)}: {' and '.join(low) or 'a bottle is low'} at 20 °C."
 
 
 BOTTLE_LOW = Rule(
@@ -146,7 +150,7 @@ BOTTLE_LOW = Rule(
     levels=(Level(Priority.CAUTION, _any_bottle_low, delay="on_delay_s"),),
     reads=frozenset({"slide_bottle_bar", "assist_bottle_bar", "slide_bottle_temp_c", "assist_bottle_temp_c"}),
     needs=("bottles",),
-    parameters={"on_delay_s": 60.0, "dead_band_bar": 2.0},
+    parameters={"on_delay_s": 60.0},
     names_signals=True,
     suppressed_by=("slide-deployed",),
     summary="The slide's or the assist bottle is below its limit, corrected to 20 °C where its temperature is known.",

@@ -108,10 +108,11 @@ INDICATOR_DISAGREE = Rule(
     reads=frozenset({*MARKS, "memo/report", *COMPARED, PRESSURE, GROUND}),
     needs=("witness",),
     parameters=_DEFAULTS,
+    inherits="residual-pressure",
     names_signals=True,
     summary=(
         "The door's own mark or a lamp, or what a person reported of the door, contradicts the sensors. Its pressure "
-        "limit and dead band are its own: keep them as those of residual-pressure."
+        "limit and dead band are those of residual-pressure unless set."
     ),
     text=_text,
     action="Look at the door's mark and lamps yourself. Tell the crew and maintenance which of them is in doubt.",
