@@ -171,7 +171,6 @@ def observe(evidence: Evidence) -> State:
     return State.ARMED if engaged else State.CLOSED_LOCKED
 
 
-OUT_OF_FRAME: Final = frozenset({State.AJAR, State.OPEN, State.SLIDE_DEPLOYED})
 SECURE: Final = frozenset({State.CLOSED_LOCKED, State.ARMED})
 TRAVEL_FULL: Final = 0.98
 TRAVEL_CONTRADICTS_FRAME: Final = 0.5

@@ -214,17 +214,3 @@ def list_catalogue() -> list[Document]:
         }
         for rule in CATALOGUE
     ]
-
-
-def count_states(system: System) -> Counter[str]:
-    """Count doors by state."""
-    return Counter(d.state for a in system.record.aircraft.values() for d in a.doors.values())
-
-
-def count_alerts(system: System) -> Counter[tuple[str, str]]:
-    """Count alerts that are neither normal nor out of service by (code, priority)."""
-    return Counter(
-        (code, str(tracker.alert.priority))
-        for _, _, code, tracker in system.trackers()
-        if tracker.alert is not None and tracker.alert.state is not AlertState.OUT_OF_SERVICE
-    )

@@ -13,8 +13,7 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
-    StrictBool,
-    StrictStr,
+    PlainValidator,
     StringConstraints,
     WithJsonSchema,
     model_validator,
@@ -97,11 +96,20 @@ class DoorResetting(_Body):
     reason: Sentence
 
 
+def _read_seen(value: object) -> bool | str | None:
+    if value is None or isinstance(value, (bool, str)):
+        return value
+    raise ValueError("give true, false, a word such as unlocked, or null")
+
+
+Seen = Annotated[bool | str | None, PlainValidator(_read_seen)]
+
+
 class DoorReport(_Body):
     """What a person saw at a door."""
 
     by: Name = Field(description="Who saw it")
-    sees: Annotated[dict[SignalName, StrictBool | StrictStr | None], Field(min_length=1, max_length=40)] = Field(
+    sees: Annotated[dict[SignalName, Seen], Field(min_length=1, max_length=40)] = Field(
         description="Door signals with what they showed, such as lock_indicator: unlocked; null takes a report back"
     )
     reason: OptionalSentence = None

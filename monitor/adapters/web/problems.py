@@ -119,8 +119,8 @@ def answer_invalid(errors: Sequence[Mapping[str, Any]]) -> Response:
 
 
 def _pointer(loc: Sequence[str | int]) -> str:
-    """``("body", "by")`` → ``/by``; ``("query", "limit")`` → ``limit``."""
-    place, *parts = loc
+    """``("body", "by")`` → ``/by``; ``("query", "limit")`` → ``limit``. A key that does not fit stands for its member."""
+    place, *parts = (part for part in loc if part != "[key]")
     if place == "body":
         return "".join("/" + str(part).replace("~", "~0").replace("/", "~1") for part in parts)
     return ".".join(str(part) for part in parts)

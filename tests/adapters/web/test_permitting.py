@@ -156,3 +156,10 @@ async def test_the_description_covers_them(url: str) -> None:
         assert paths[path]["post"]["summary"]
     assert paths["/api/v1/aircraft/{reg}/identity"]["post"]["description"]
     assert "201" in paths["/api/v1/permits"]["post"]["responses"]
+
+
+@pytest.mark.parametrize(("sees", "pointer"), [({"locked": 3}, "/sees/locked"), ({"No such": True}, "/sees/No such")])
+async def test_what_was_seen_is_pointed_at_once(url: str, sees: dict[str, Any], pointer: str) -> None:
+    answer = await post(url, "/api/v1/aircraft/ZZ-KAT/doors/L1/report", {"by": "Ann", "sees": sees})
+    assert answer.status == 422
+    assert [part["pointer"] for part in answer.json()["errors"]] == [pointer]
