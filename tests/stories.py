@@ -129,7 +129,8 @@ class Story:
 
     All times given to a story are seconds since its start. While ``beating``, the aircraft's
     heartbeat goes out every 5 s as the clock moves, and the last differential pressure midway.
-    ``skew`` is how far the sender's clock is ahead of ours, in seconds.
+    ``skew`` is how far the sender's clock is ahead of ours, in seconds. ``answering``: the retained
+    answers are worked out too, which takes most of the time and which few stories look at.
     """
 
     def __init__(
@@ -141,9 +142,11 @@ class Story:
         stand: str = STAND,
         start: int = START,
         system: System | None = None,
+        answering: bool = False,
     ) -> None:
         self.site = site if site is not None else demo_site()
-        self.system = system if system is not None else System(self.site)
+        self.answering = answering
+        self.system = system if system is not None else System(self.site, answering=answering)
         self.type, self.reg, self.stand, self.start = type, reg, stand, start
         self.now = start
         self.beating = False
@@ -432,7 +435,10 @@ class Story:
         """Go on from here elsewhere: the state through a snapshot and back, nothing said so far."""
         other = Story(
             site=self.site, type=self.type, reg=self.reg, stand=self.stand, start=self.start,
-            system=System(self.site, snapshot.restore(snapshot.dump(self.system.record))),
+            answering=self.answering,
+            system=System(
+                self.site, snapshot.restore(snapshot.dump(self.system.record)), answering=self.answering
+            ),
         )  # fmt: skip
         other.now, other.beating, other.skew = self.now, self.beating, self.skew
         other.doors, other.active = dict(self.doors), dict(self.active)

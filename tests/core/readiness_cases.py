@@ -56,7 +56,7 @@ def blow(story: Story, wind_kt: float = 8.0, gust_kt: float = 14.0) -> Story:
 
 def at_rest(type: str = "alder") -> Story:  # noqa: A002 the contract's own word
     """Closed, slides disengaged, little wind, access at every cabin door: nothing speaks against opening."""
-    story = blow(alder(type=type))
+    story = blow(alder(type=type, answering=True))
     docked: dict[str, Any] = {}
     for door in story.site.types[type].doors.values():
         if door.kind is DoorKind.CABIN:
@@ -83,7 +83,7 @@ def fully_watched(story: Story) -> dict[str, Any]:
 
 def ready_to_leave(type: str = "alder", people: int = 5) -> Story:  # noqa: A002 the contract's own word
     """Closed and armed, nothing docked, people aboard."""
-    story = blow(alder(type=type))
+    story = blow(alder(type=type, answering=True))
     readings = {"airframe/passengers_aboard": people, **fully_watched(story)}
     for door in story.site.types[type].doors.values():
         if door.slide:

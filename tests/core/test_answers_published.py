@@ -27,13 +27,13 @@ def opening(story: Story, door: str) -> tuple[str, list[str]]:
 
 
 def test_they_are_published_once_the_aircraft_is_known() -> None:
-    story = alder()
+    story = alder(answering=True)
     assert latest(story)["aircraft"] == story.reg
     assert opening(story, "H1") == ("nothing seen against it", [])
 
 
 def test_the_instant_s_alerts_go_first_and_the_answer_follows_at_the_same_moment() -> None:
-    story = alder().until(5.0)
+    story = alder(answering=True).until(5.0)
     before = len(published(story))
     story.send("door/H1/latched", False, at=10.0)
     assert len(published(story)) == before
@@ -42,7 +42,7 @@ def test_the_instant_s_alerts_go_first_and_the_answer_follows_at_the_same_moment
 
 
 def test_nothing_is_published_while_no_answer_changes() -> None:
-    story = alder().until(5.0)
+    story = alder(answering=True).until(5.0)
     before = len(published(story))
     for second in range(6, 60):
         story.send("door/L1/slide_bottle_bar", 200.0 + second % 3, at=second)
@@ -51,7 +51,7 @@ def test_nothing_is_published_while_no_answer_changes() -> None:
 
 
 def test_a_flapping_answer_is_published_at_most_once_a_second() -> None:
-    story = alder().until(5.0)
+    story = alder(answering=True).until(5.0)
     before = len(published(story))
     for tick in range(100):
         story.send("door/H1/closed", bool(tick % 2), at=10.0 + tick / 10)
@@ -61,7 +61,7 @@ def test_a_flapping_answer_is_published_at_most_once_a_second() -> None:
 
 
 def test_pressure_stops_every_opening() -> None:
-    story = alder().until(5.0)
+    story = alder(answering=True).until(5.0)
     story.send("airframe/differential_pressure_hpa", 8.0, at=10.0)
     story.until(11.5)
     verdict, reasons = opening(story, "H1")
@@ -70,7 +70,7 @@ def test_pressure_stops_every_opening() -> None:
 
 
 def test_they_are_emptied_when_the_aircraft_leaves_and_come_back_with_it() -> None:
-    story = alder().until(5.0)
+    story = alder(answering=True).until(5.0)
     story.declare("away")
     assert published(story)[-1] == PublishReadiness(story.reg, None)
     story.until(20.0)
@@ -81,14 +81,14 @@ def test_they_are_emptied_when_the_aircraft_leaves_and_come_back_with_it() -> No
 
 
 def test_what_is_held_is_what_was_published() -> None:
-    story = alder().until(5.0)
+    story = alder(answering=True).until(5.0)
     places = [place for place in readout.held_places(story.system) if place[1] == ""]
     assert places == [(story.reg, "", "")]
     assert readout.describe_held(story.system, story.reg, "", "", story.now) == published(story)[-1]
 
 
 def test_a_lost_feed_leaves_nothing_to_rely_on() -> None:
-    story = alder().until(5.0)
+    story = alder(answering=True).until(5.0)
     story.beating = False
     story.until(60.0)
     document = latest(story)
@@ -97,7 +97,7 @@ def test_a_lost_feed_leaves_nothing_to_rely_on() -> None:
 
 
 def test_many_aircraft_at_once_take_turns() -> None:
-    story = alder()
+    story = alder(answering=True)
     others = [
         Story(system=story.system, reg=f"TW-2{n:02}", start=story.start, stand=f"S{n}").until(1.0) for n in range(20)
     ]
@@ -110,7 +110,7 @@ def test_many_aircraft_at_once_take_turns() -> None:
 
 
 def test_what_rarely_changes_an_answer_is_looked_at_in_a_while() -> None:
-    story = alder()
+    story = alder(answering=True)
     story.door_bundle("L2", {"lever_armed": True, "girt_left": True, "girt_right": True, "pin_fitted": False})
     story.until(10.0)
     assert "L2" in latest(story)["exits"]["usable"]
@@ -122,7 +122,7 @@ def test_what_rarely_changes_an_answer_is_looked_at_in_a_while() -> None:
 
 
 def test_what_it_sets_off_is_looked_at_at_once() -> None:
-    story = alder().until(5.0)
+    story = alder(answering=True).until(5.0)
     story.door_bundle("CF", {"selector": "open"}, at=10.0)
     story.door_bundle("CF", {"latched": False, "locked": False, "lock_flags": False, "handle_lifted": True}, at=11.0)
     story.door_bundle("CF", {"closed": False, "travel": 0.3}, at=12.0)
@@ -136,7 +136,7 @@ def test_what_it_sets_off_is_looked_at_at_once() -> None:
 
 
 def test_nobody_waits_for_a_neighbour_that_changes_all_the_time() -> None:
-    busy = alder()
+    busy = alder(answering=True)
     calm = Story(system=busy.system, reg="TW-300", start=busy.start, stand="S14").until(1.0)
     calm.baseline().until(5.0)
     for tick in range(30):

@@ -204,7 +204,7 @@ SLOW: Final = settings(max_examples=40, suppress_health_check=[HealthCheck.too_s
 @given(ops=st.lists(OPS, max_size=30))
 def test_judging_what_changed_is_judging_everything(ops: list[Op]) -> None:
     """Incremental and from scratch are the same at every step, and no sequence raises an exception."""
-    story, other = Story().baseline(), Story().baseline()
+    story, other = Story(answering=True).baseline(), Story(answering=True).baseline()
     for number, op in enumerate(ops):
         play(story, op)
         play(other, op)
@@ -217,7 +217,7 @@ def test_judging_what_changed_is_judging_everything(ops: list[Op]) -> None:
 @given(ops=st.lists(OPS, max_size=30))
 def test_what_is_published_is_what_stands(ops: list[Op]) -> None:
     """After every step the retained documents are those that a reconnect would publish."""
-    story = Story().baseline()
+    story = Story(answering=True).baseline()
     for op in ops:
         play(story, op)
         places = list(readout.held_places(story.system))
@@ -244,7 +244,7 @@ def test_what_is_published_is_what_stands(ops: list[Op]) -> None:
 @SLOW
 @given(before=st.lists(OPS, max_size=15), after=st.lists(OPS, max_size=15))
 def test_a_restart_from_a_snapshot_changes_nothing(before: list[Op], after: list[Op]) -> None:
-    story = Story().baseline()
+    story = Story(answering=True).baseline()
     for op in before:
         play(story, op)
     again = story.copy()
@@ -261,7 +261,7 @@ def test_a_restart_from_a_snapshot_changes_nothing(before: list[Op], after: list
 @SLOW
 @given(ops=st.lists(OPS, max_size=25))
 def test_waking_at_every_deadline_and_looking_later_tell_the_same(ops: list[Op]) -> None:
-    first, second = Story().baseline(), Story().baseline()
+    first, second = Story(answering=True).baseline(), Story(answering=True).baseline()
     for op in ops:
         play(first, op)
         if op[0] == "wait" and not second.beating:
@@ -279,7 +279,7 @@ def test_waking_at_every_deadline_and_looking_later_tell_the_same(ops: list[Op])
 @SLOW
 @given(ops=st.lists(OPS, max_size=25))
 def test_an_event_id_is_never_used_twice_and_events_come_in_order(ops: list[Op]) -> None:
-    story = Story().baseline()
+    story = Story(answering=True).baseline()
     for op in ops:
         play(story, op)
     ids = [event.id for event in story.events]
@@ -305,7 +305,7 @@ def test_any_order_of_one_instants_readings_gives_the_same_states(
     case: tuple[list[Op], list[tuple[str, Any]], list[tuple[str, Any]]],
 ) -> None:
     history, together, shuffled = case
-    stories = [Story().baseline() for _ in range(3)]
+    stories = [Story(answering=True).baseline() for _ in range(3)]
     for story in stories:
         for op in history:
             story.advance(1)
@@ -446,7 +446,7 @@ def judged(story: Story) -> Iterator[tuple[Rule, str | None]]:
 @settings(SLOW, max_examples=30)
 @given(ops=st.lists(OPS, max_size=12), held=st.booleans())
 def test_a_rule_reads_nothing_that_it_does_not_declare(ops: list[Op], held: bool) -> None:
-    story = Story().baseline()
+    story = Story(answering=True).baseline()
     for op in ops:
         play(story, op)
     for rule, door in judged(story):
@@ -459,7 +459,7 @@ def test_a_rule_reads_nothing_that_it_does_not_declare(ops: list[Op], held: bool
 
 
 def test_the_check_of_what_a_rule_reads_finds_what_it_hides() -> None:
-    story = Story().baseline()
+    story = Story(answering=True).baseline()
     note: set[str] = set()
     view = watched_view(story, "L1", note)
     note.clear()

@@ -209,7 +209,7 @@ def test_a_backlog_gives_no_forecast_of_the_pressure() -> None:
     def root(at: float) -> float:
         return math.sqrt(30.0) - 0.02 * at
 
-    story = alder()
+    story = alder(answering=True)
     story.beating = False
     beats = 1000
     for stamp in range(2, 30):
@@ -310,7 +310,7 @@ def test_exits_pressure_and_wind_are_not_known_during_a_backlog() -> None:
 
 
 def test_exits_pressure_and_wind_are_not_known_from_what_lay_on_the_broker() -> None:
-    story = Story()
+    story = Story(answering=True)
     airframe = story.site.types["alder"]
     for signal, value in {"type": "alder", "stand": "S12", **healthy_airframe(airframe)}.items():
         story.send(f"airframe/{signal}", value, retain=True)
@@ -346,7 +346,7 @@ def test_a_stand_that_is_uncertain_is_not_the_last_one() -> None:
 
 
 def test_an_aircraft_that_never_said_where_it_stands_does_without_wind() -> None:
-    story = Story(type="alder")
+    story = Story(type="alder", answering=True)
     airframe = story.site.types["alder"]
     readings = {f"airframe/{signal}": value for signal, value in healthy_airframe(airframe).items()}
     for door in airframe.doors.values():
@@ -361,7 +361,7 @@ def test_an_aircraft_that_never_said_where_it_stands_does_without_wind() -> None
 
 
 def test_a_backlog_that_changes_no_value_is_told_and_its_end_too() -> None:
-    story = alder()
+    story = alder(answering=True)
     story.advance(120)
     assert shown(story)["doors"]["H1"]["verdict"] == NOTHING_SEEN
     story.skew = -60.0
