@@ -70,7 +70,7 @@ def take_event(system: System, event: Event, now: int, topic: str = "") -> list[
 
     Restoring meets the same fault at the same event and goes on the same way.
     """
-    passed = [] if isinstance(event, MonitorStarted) else let_time_pass(system, now)
+    passed = [] if isinstance(event, MonitorStarted) else let_time_pass(system, now, 0)
     try:
         return [*passed, *system.step(event, now)]
     except Exception as error:
@@ -79,10 +79,10 @@ def take_event(system: System, event: Event, now: int, topic: str = "") -> list[
         return [*passed, *system.abandon(), RejectInput(FAULT, topic, detail), RefuseCommand("refused", detail)]
 
 
-def let_time_pass(system: System, now: int) -> list[Effect]:
-    """Judge what fell due; what cannot be judged is off the queue, and what comes after it still is."""
+def let_time_pass(system: System, now: int, answers_max: int) -> list[Effect]:
+    """Judge what fell due, and look at ``answers_max`` aircraft's answers at most; what cannot be judged is off the queue, and what comes after it still is."""
     try:
-        return system.advance(now)
+        return system.advance(now, answers_max=answers_max)
     except Exception:
         _log.exception("a deadline could not be judged", action="judge")
         return system.abandon()
@@ -93,7 +93,7 @@ def take_entry(system: System, codec: Codec, entry: Entry) -> list[Effect]:
     if entry.kind == MESSAGE:
         return take_message(system, codec, Message(entry.topic, entry.payload, entry.retained), entry.at)[1]
     if entry.kind == CLOCK:
-        return let_time_pass(system, entry.at)
+        return let_time_pass(system, entry.at, 0)
     return take_event(system, codec.decode_event(entry.kind, entry.payload), entry.at)
 
 
@@ -268,7 +268,8 @@ class Engine:
         self._timer = None
         self._timer_due = None
         now = self._clock.now()
-        effects = let_time_pass(self.system, now)
+        # One aircraft's answers a turn of the loop: whatever was sent meanwhile is judged in between.
+        effects = let_time_pass(self.system, now, 1)
         self._publish(effects)
         if any(not isinstance(effect, PublishReadiness) for effect in effects):
             # What only looked at answers again changed nothing that a restore must repeat.

@@ -208,8 +208,8 @@ async def test_a_fault_of_ours_in_a_deadline_stops_no_other(monkeypatch: pytest.
     advance = bench.engine.system.advance
     failed: list[int] = []
 
-    def fail_once(now: int) -> list[Effect]:
-        effects = advance(now)
+    def fail_once(now: int, *, answers_max: int) -> list[Effect]:
+        effects = advance(now, answers_max=answers_max)
         if not failed and any(not isinstance(effect, PublishReadiness) for effect in effects):
             failed.append(now)
             raise ZeroDivisionError("ours")

@@ -24,7 +24,7 @@ from monitor.core.state import (
 from monitor.core.times import MILLISECOND, SECOND
 from monitor.core.view import View
 
-WATCH, STAND, RULE, SHELF, READINESS, PERMIT, REPORT, ESCALATION = 0, 1, 2, 3, 4, 5, 6, 7
+WATCH, STAND, RULE, SHELF, PERMIT, REPORT, ESCALATION = 0, 1, 2, 3, 4, 5, 6
 """What falls due; at one instant an aircraft's silence is judged before its rules."""
 
 ANSWERS_EVERY: Final = SECOND
@@ -57,6 +57,7 @@ class Lineup:
         self._cause = ""
         self._falls_due = False
         self._answers_from = 0
+        self._unanswered: list[tuple[int, str]] = []
         self._queue: list[tuple[int, int, str, str, str]] = []
         self._parameters: dict[tuple[int, str, str], Parameters] = {}
         self._least_pressure: dict[str, float] = {}
@@ -101,13 +102,13 @@ class Lineup:
             turn = max(now, self._answers_from)
             self._answers_from = turn + ANSWERS_APART
             aircraft.readiness_due = max(turn, aircraft.readiness_at + ANSWERS_EVERY)
-            self._push(aircraft.readiness_due, READINESS, aircraft.reg, "", "")
+            heapq.heappush(self._unanswered, (aircraft.readiness_due, aircraft.reg))
 
     def note_answers_later(self, aircraft: AircraftRecord, now: int) -> None:
         """The same in a while, for what rarely changes an answer: a bottle's pressure, the wind."""
         if self._answering and aircraft.readiness_due is None and aircraft.readiness_later is None:
             aircraft.readiness_later = now + ANSWERS_LATER
-            self._push(aircraft.readiness_later, READINESS, aircraft.reg, "", "")
+            heapq.heappush(self._unanswered, (aircraft.readiness_later, aircraft.reg))
 
     def _requeue(self) -> None:
         """Rebuild the queue and the index of alerts from the record, as after a restore."""

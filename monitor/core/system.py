@@ -9,6 +9,7 @@ is a snapshot and the same ``step`` again.
 from __future__ import annotations
 
 import heapq
+import sys
 from typing import Final
 
 from monitor.core import actions, permits, reports
@@ -31,7 +32,7 @@ from monitor.core.intake import (
     next_change_of_life,
     refresh_life,
 )
-from monitor.core.lineup import ESCALATION, PERMIT, READINESS, REPORT, SHELF, STAND, WATCH
+from monitor.core.lineup import ESCALATION, PERMIT, REPORT, SHELF, STAND, WATCH
 from monitor.core.notes.identity import follow_claim, forget_identity
 from monitor.core.order import (
     AHEAD_LIMIT,
@@ -74,7 +75,7 @@ class System(Settling):
         now = max(now, self.record.at)
         if isinstance(event, MonitorStarted):
             self._note_start(now)
-        self._run_due(now)
+        self._run_due(now, 0)
         self.record.at = now
         self._cause = f"{type(event).__name__}|{now}"
         if isinstance(event, ReadingsArrived):
@@ -108,15 +109,20 @@ class System(Settling):
         for reg in sorted(shared):
             super().settle(self.record.aircraft[reg], {None: {"*", "memo/identity"}}, now)
 
-    def advance(self, now: int) -> list[Effect]:
-        """Judge what falls due up to and including ``now``."""
-        self._run_due(now)
+    def advance(self, now: int, *, answers_max: int | None = None) -> list[Effect]:
+        """Judge what falls due up to and including ``now``, and look at the answers that do.
+
+        ``answers_max`` bounds how many aircraft's answers are looked at: whoever has more to
+        do than wait for them asks for none or for one.
+        """
+        self._run_due(now, sys.maxsize if answers_max is None else answers_max)
         self.record.at = max(now, self.record.at)
         return self._take_effects()
 
     def next_deadline(self) -> int | None:
         """Return when :meth:`advance` must be called next (µs), if at all."""
-        return self._queue[0][0] if self._queue else None
+        heads = [queue[0][0] for queue in (self._queue, self._unanswered) if queue]
+        return min(heads, default=None)
 
     def abandon(self) -> list[Effect]:
         """Give up an event that could not be taken; returns what it had led to by then."""
@@ -131,16 +137,22 @@ class System(Settling):
 
     # Deadlines
 
-    def _run_due(self, now: int) -> None:
-        while self._queue and self._queue[0][0] <= now:
+    def _run_due(self, now: int, answers_max: int) -> None:
+        """Work through what is due, in the order of its time; at one instant rules go before answers."""
+        while True:
+            answer_due = self._unanswered[0][0] if self._unanswered and answers_max > 0 else None
+            if answer_due is not None and answer_due <= now and not (self._queue and self._queue[0][0] <= answer_due):
+                due, reg = heapq.heappop(self._unanswered)
+                answers_max -= self._on_answers_due(reg, due, max(due, self.record.at))
+                continue
+            if not self._queue or self._queue[0][0] > now:
+                return
             due, kind, reg, door, code = heapq.heappop(self._queue)
             at = max(due, self.record.at)
             if kind == WATCH:
                 self._on_watch(reg, due, at)
             elif kind == STAND:
                 self._on_stand_watch(reg, due, at)
-            elif kind == READINESS:
-                self._on_answers_due(reg, due, at)
             elif kind == SHELF:
                 self._cause = f"shelf|{code}|{due}"
                 actions.end_shelf(self, reg, door, code, at)
@@ -390,14 +402,15 @@ class System(Settling):
         self._cause = f"silence|stand/{name}|{due}"
         self._settle_stand(stand, names, at)
 
-    def _on_answers_due(self, reg: str, due: int, at: int) -> None:
+    def _on_answers_due(self, reg: str, due: int, at: int) -> bool:
+        """Look at an aircraft's answers if it is their turn; tell whether it was."""
         aircraft = self.record.aircraft.get(reg)
         if aircraft is None or due not in (aircraft.readiness_due, aircraft.readiness_later):
-            return
+            return False
         if aircraft.readiness_due != due:
             aircraft.readiness_later = None
             self.note_answers(aircraft, at)
-            return
+            return False
         aircraft.readiness_due = aircraft.readiness_later = None
         aircraft.readiness_at = at
         document = None
@@ -406,6 +419,7 @@ class System(Settling):
         if document != aircraft.readiness_shown:
             aircraft.readiness_shown = document
             self.ledger.effects.append(PublishReadiness(reg, document))
+        return True
 
     # The feed and the aircraft's presence
 
