@@ -17,8 +17,8 @@ from monitor.core.deaf import why_unknown
 from monitor.core.effects import Document
 from monitor.core.kleene import Truth
 from monitor.core.signals import Quality
-from monitor.core.state import Presence, Reading
-from monitor.core.view import WIND, View, is_judged
+from monitor.core.state import Reading
+from monitor.core.view import WIND, View, why_not_judged
 
 NOTHING_SEEN: Final = "nothing seen against it"
 STOPPED: Final = "stopped by"
@@ -123,7 +123,7 @@ def look(view: View, signals: tuple[str, ...]) -> Looked:
     """Look at signals: a door's by name, ``airframe/…`` and ``stand/…``; those not fitted only if they are reported."""
     evidence: list[str] = []
     wanting: list[str] = []
-    not_judged = _why_not_judged(view)
+    not_judged = why_not_judged(view.aircraft) if view.aircraft is not None else "no aircraft"
     door, spec = view.door, view.spec
     readings = door.readings if door is not None else {}
     fitted_at_all = spec.signals if spec is not None else _NONE_FITTED
@@ -171,19 +171,6 @@ def _find_elsewhere(view: View, signal: str) -> tuple[str, Reading | None, bool]
     # Wind or gust will do, as far as neither was ever reported and fell out.
     asked = reading is not None or (name == WIND[0] and view.stand_reading(WIND[1]) is None)
     return f"stand/{stand or '-'}/{name}", reading, asked
-
-
-def _why_not_judged(view: View) -> str | None:
-    aircraft = view.aircraft
-    if aircraft is None:
-        return "no aircraft"
-    if aircraft.left_on_broker:
-        return "left on the broker"
-    if not aircraft.type:
-        return "type not known"
-    if aircraft.presence is not Presence.PRESENT:
-        return str(aircraft.presence).replace("_", " ")
-    return None if is_judged(aircraft) else "identity in conflict"
 
 
 def look_over(looks: Iterable[Looked]) -> Looked:

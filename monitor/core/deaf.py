@@ -16,8 +16,8 @@ from monitor.core.rules.rule import HANDLES, LOCKS, SLIDE, Rule
 from monitor.core.rules.upkeep import list_bottles
 from monitor.core.rules.witness import HELD_AGAINST
 from monitor.core.signals import Quality
-from monitor.core.state import Presence, Reading
-from monitor.core.view import CABIN_ENTRIES, WIND, View, is_disputed
+from monitor.core.state import Reading
+from monitor.core.view import CABIN_ENTRIES, WIND, View, why_not_judged
 
 REASONS: Final = ("not fitted", "never seen", "withdrawn", "stale", "bad", "uncertain")
 """Why one signal is not known, worst first."""
@@ -211,11 +211,8 @@ def list_deafness(view: View, rules: Sequence[Rule]) -> tuple[tuple[str, ...], .
     aircraft = view.aircraft
     if aircraft is None:
         return ()
-    if aircraft.presence is not Presence.PRESENT or aircraft.left_on_broker:
-        why = "left on the broker" if aircraft.left_on_broker else str(aircraft.presence).replace("_", " ")
-        return tuple((rule.code, why) for rule in rules if rule.needs)
-    if is_disputed(aircraft):
-        return tuple((rule.code, "identity conflict") for rule in rules if rule.needs)
+    if (not_judged := why_not_judged(aircraft)) is not None:
+        return tuple((rule.code, not_judged) for rule in rules if rule.needs)
     deaf: list[tuple[str, ...]] = []
     for rule in rules:
         wanting: dict[str, list[str]] = {}
