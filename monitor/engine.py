@@ -21,6 +21,7 @@ from monitor.core.airframe import Site
 from monitor.core.effects import (
     Effect,
     NoteDeafness,
+    NoteState,
     PublishActive,
     PublishDoor,
     PublishEvent,
@@ -41,7 +42,7 @@ FAULT: Final = "internal-fault"
 SNAPSHOT_EVERY: Final = 10 * MINUTE
 SNAPSHOT_ENTRIES: Final = 200_000
 
-_KEPT: Final = (PublishEvent, RejectInput, RecordAudit, NoteDeafness)
+_KEPT: Final = (PublishEvent, RejectInput, RecordAudit, NoteDeafness, NoteState)
 _log: Final = structlog.get_logger("sillwatch.engine")
 
 
@@ -271,8 +272,8 @@ class Engine:
         # One aircraft's answers a turn of the loop: whatever was sent meanwhile is judged in between.
         effects = let_time_pass(self.system, now, 1)
         self._publish(effects)
-        if any(not isinstance(effect, PublishReadiness) for effect in effects):
-            # What only looked at answers again changed nothing that a restore must repeat.
+        if any(not isinstance(effect, (PublishDoor, PublishReadiness)) for effect in effects):
+            # What only looked at answers or doors again changed nothing that a restore must repeat.
             self._append(now, CLOCK, "", b"", False, effects, None)
         self._finish(now, None, effects, received)
 

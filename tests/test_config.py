@@ -178,6 +178,14 @@ def test_a_minimal_file_takes_every_default_that_the_demo_spells_out(minimal: Pa
     assert config.broker.instance == config.broker.client_id == "sillwatch-tarnwick"
 
 
+def test_a_warning_has_to_be_on_a_screen_within_3_s_unless_that_is_turned_off(minimal: Path, demo: Config) -> None:
+    assert load(minimal).alerts.on_screen_within_s == demo.alerts.on_screen_within_s == 3
+    minimal.write_text(MINIMAL + "alerts: {on_screen_within_s: 0}\n")
+    assert load(minimal).alerts.on_screen_within_s == 0
+    minimal.write_text(MINIMAL + "alerts: {on_screen_within_s: 7.5}\n")
+    assert load(minimal).alerts.on_screen_within_s == 7.5
+
+
 def test_the_chain_of_escalation_reaches_the_site(minimal: Path, demo: Config) -> None:
     assert load(minimal).site.escalation == demo.site.escalation == ("door team", "coordinator", "ops")
     minimal.write_text(MINIMAL + "alerts: {escalation: [coordinator, ops]}\n")

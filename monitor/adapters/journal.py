@@ -30,6 +30,7 @@ from monitor.adapters.journal_store import (
 )
 from monitor.adapters.journal_writer import OnBatch, Writer
 from monitor.core.alarm_health import Annunciation
+from monitor.core.timeline import Recorded
 from monitor.core.watched import Note, Span
 from monitor.ports import Entry, JournalError, Snapshot
 
@@ -263,6 +264,12 @@ class SqliteJournal:
         """Run ``study`` on what an aircraft was deaf to, in the readers' thread; see the reader's own method."""
         return await self._read(
             lambda reader: reader.study_deafness(study, aircraft=aircraft, door=door, since=since, until=until)
+        )
+
+    async def study_timeline(self, study: Callable[[Recorded], T], *, aircraft: str, since: int, until: int) -> T:
+        """Run ``study`` on what became of an aircraft, in the readers' thread; see the reader's own method."""
+        return await self._read(
+            lambda reader: reader.study_timeline(study, aircraft=aircraft, since=since, until=until)
         )
 
     async def _read(self, question: Callable[[JournalReader], T]) -> T:

@@ -59,6 +59,7 @@ _INSERT_AUDIT: Final = (
 
 
 _INSERT_DEAFNESS: Final = "INSERT INTO deafness (at, aircraft, door, deaf_to, gone, position) VALUES (?, ?, ?, ?, ?, ?)"
+_INSERT_STATE: Final = "INSERT INTO door_states (at, aircraft, door, state, slide, position) VALUES (?, ?, ?, ?, ?, ?)"
 # The inputs may be pruned away to the last, but then a snapshot stands behind them.
 _INSERT_START: Final = (
     "INSERT INTO starts (position, at, silent_since) SELECT :position, :at, max(found) FROM ("
@@ -98,6 +99,8 @@ class BatchInserter:
             connection.executemany(_INSERT_AUDIT, kept.audit)
         if kept.deafness:
             connection.executemany(_INSERT_DEAFNESS, kept.deafness)
+        if kept.states:
+            connection.executemany(_INSERT_STATE, kept.states)
         for entry in entries:
             if entry.kind == START:
                 connection.execute(_INSERT_START, {"position": entry.position, "at": entry.at})

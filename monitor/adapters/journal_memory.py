@@ -16,27 +16,36 @@ from typing import Any, TypeVar
 
 from monitor.adapters.journal_prune import Pruned
 from monitor.adapters.journal_rows import (
+    CHANGES_MAX,
+    EARLIER_MAX,
     START,
+    STOOD_MAX,
     AuditRow,
     DeafnessRow,
     EventRow,
     Page,
     QuarantineRow,
+    StateRow,
     audit_readout,
     deafness_note,
     decode_cursor,
     encode_cursor,
     event_annunciation,
+    event_change,
     event_readout,
     kept_rows,
     page_size,
     quarantine_readout,
+    standing_since,
 )
 from monitor.core.alarm_health import Annunciation
+from monitor.core.door import State
+from monitor.core.timeline import Change, Recorded, Stood
 from monitor.core.watched import Note, Span
 from monitor.ports import Entry, Readout, Snapshot
 
 Callback = Callable[[], None]
+P = TypeVar("P", DeafnessRow, StateRow)
 R = TypeVar("R", bound=Sequence[Any])
 T = TypeVar("T")
 
@@ -82,6 +91,7 @@ class MemoryJournal:
         self._totals: Counter[str] = Counter()
         self._audit: list[AuditRow] = []
         self._deafness: list[DeafnessRow] = []
+        self._states: list[StateRow] = []
         self._starts: list[tuple[int, int | None]] = []
         self._next = 1
         self.failures = 0
@@ -123,6 +133,7 @@ class MemoryJournal:
         other._totals = Counter(self._totals)
         other._audit = list(self._audit)
         other._deafness = list(self._deafness)
+        other._states = list(self._states)
         other._starts = list(self._starts)
         other._next = self.last_position() + 1
         return other
@@ -177,18 +188,11 @@ class MemoryJournal:
         self._event_ids = {row.id for _, row in kept}
         limit = now - keep_events_us
         self._starts = [start for start in self._starts if start[0] >= limit]
-        notes = [row for number, row in enumerate(self._deafness) if not self._is_past(number, row, limit)]
-        forgotten = len(self._deafness) - len(notes)
-        self._deafness = notes
-        return Pruned(old, gone, forgotten)
-
-    def _is_past(self, number: int, row: DeafnessRow, limit: int) -> bool:
-        if row.at >= limit:
-            return False
-        place = (row.aircraft, row.door)
-        return row.gone or any(
-            (later.aircraft, later.door) == place and later.at < limit for later in self._deafness[number + 1 :]
-        )
+        notes = _still_told(self._deafness, limit, lambda row: row.gone)
+        states = _still_told(self._states, limit, lambda row: row.state == State.UNKNOWN)
+        forgotten = len(self._deafness) - len(notes), len(self._states) - len(states)
+        self._deafness, self._states = notes, states
+        return Pruned(old, gone, *forgotten)
 
     async def history(
         self,
@@ -254,6 +258,31 @@ class MemoryJournal:
         spans = [(silent, at) for at, silent in self._starts if silent is not None and silent < at]
         return study(notes, [(begun, over) for begun, over in spans if over > since and begun < until])
 
+    async def study_timeline(self, study: Callable[[Recorded], T], *, aircraft: str, since: int, until: int) -> T:
+        """Run ``study`` on what became of an aircraft's doors and alerts."""
+        states = sorted((row for row in self._states if row.aircraft == aircraft), key=lambda row: row.at)
+        ordered = sorted(self._events, key=lambda item: (item[1].time, item[0]))
+        events = [row for _, row in ordered if row.aircraft == aircraft]
+        begin = max(
+            _fitting_from([row.at for row in states if since <= row.at < until], STOOD_MAX, since),
+            _fitting_from([row.time for row in events if since <= row.time < until], CHANGES_MAX, since),
+        )
+        held = {row.door: row for row in states if row.at <= begin}
+        stood = [*(held[door] for door in sorted(held)), *(row for row in states if begin < row.at < until)]
+        changes: list[Change] = []
+        before = [event_change(row) for row in events if row.time < begin]
+        for last in {(change.door, change.code): change for change in before}.values():
+            raised = standing_since(last)
+            if raised is not None:
+                own = [c for c in before if (c.door, c.code) == (last.door, last.code) and c.at >= raised]
+                changes += own[-EARLIER_MAX:]
+        changes.sort(key=lambda change: (change.at, change.door, change.code))
+        changes += [event_change(row) for row in events if begin <= row.time < until]
+        spans = [(silent, at) for at, silent in self._starts if silent is not None and silent < at]
+        off = [(begun, over) for begun, over in spans if over > since and begun < until]
+        first = min([*(row.at for row in states), *(row.time for row in events)], default=None)
+        return study(Recorded(first, begin, [Stood(r.at, r.door, r.state, r.slide) for r in stood], changes, off))
+
     def _schedule(self) -> None:
         if self._defer is None:
             raise RuntimeError("the journal is not started")
@@ -306,6 +335,22 @@ class MemoryJournal:
         del self._quarantine[: -self._quarantine_rows]
         self._audit.extend(kept.audit)
         self._deafness.extend(kept.deafness)
+        self._states.extend(kept.states)
+
+
+def _still_told(rows: list[P], limit: int, is_gone: Callable[[P], bool]) -> list[P]:
+    """Leave out what is older than ``limit``, but not each place's last row before it, unless that says nothing."""
+    last = {(row.aircraft, row.door): number for number, row in enumerate(rows) if row.at < limit}
+    return [
+        row
+        for number, row in enumerate(rows)
+        if row.at >= limit or (last[row.aircraft, row.door] == number and not is_gone(row))
+    ]
+
+
+def _fitting_from(moments: list[int], most: int, since: int) -> int:
+    """Say from when on no more than ``most`` of these moments are left."""
+    return moments[-most - 1] + 1 if len(moments) > most else since
 
 
 def _page(rows: list[tuple[tuple[int, int], R]], read: Callable[[R], Readout], limit: int, cursor: str | None) -> Page:

@@ -21,12 +21,21 @@ _OLD_DEAFNESS: Final = (
 )
 
 
+# Nothing known is nothing to keep, and how a door stands until today stays, however old.
+_OLD_STATES: Final = (
+    "DELETE FROM door_states WHERE seq IN (SELECT seq FROM door_states AS old WHERE at < ?1 AND (state = 'unknown'"
+    " OR EXISTS (SELECT 1 FROM door_states AS newer WHERE newer.aircraft = old.aircraft AND newer.door = old.door"
+    " AND newer.at < ?1 AND (newer.at, newer.seq) > (old.at, old.seq))) ORDER BY at LIMIT ?2)"
+)
+
+
 class Pruned(NamedTuple):
     """How many rows went; with the events go the starts of the same age."""
 
     inputs: int
     events: int
     deafness: int = 0
+    states: int = 0
 
 
 @dataclass(slots=True)
@@ -42,8 +51,10 @@ class Pruning:
     inputs: int = 0
     events: int = 0
     deafness: int = 0
+    states: int = 0
     inputs_done: bool = field(default=False, init=False)
     events_done: bool = field(default=False, init=False)
+    deafness_done: bool = field(default=False, init=False)
 
     def step(self, connection: sqlite3.Connection) -> bool:
         """Delete one chunk in a transaction of its own; return whether nothing is left to do."""
@@ -52,10 +63,15 @@ class Pruning:
             self.inputs += gone
             self.inputs_done = gone < CHUNK_ROWS
             return False
+        if self.deafness_done:
+            gone = connection.execute(_OLD_STATES, (self.events_before, CHUNK_ROWS)).rowcount
+            self.states += gone
+            return gone < CHUNK_ROWS
         if self.events_done:
             gone = connection.execute(_OLD_DEAFNESS, (self.events_before, CHUNK_ROWS)).rowcount
             self.deafness += gone
-            return gone < CHUNK_ROWS
+            self.deafness_done = gone < CHUNK_ROWS
+            return False
         gone = connection.execute(
             "DELETE FROM events WHERE seq IN (SELECT seq FROM events WHERE time < ? ORDER BY time LIMIT ?)",
             (self.events_before, CHUNK_ROWS),

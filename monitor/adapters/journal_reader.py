@@ -16,20 +16,26 @@ from typing import Any, Final, TypeVar
 import structlog
 
 from monitor.adapters.journal_rows import (
+    CHANGES_MAX,
     DELIVERY,
+    EARLIER_MAX,
+    STOOD_MAX,
     Page,
     audit_readout,
     deafness_note,
     decode_cursor,
     encode_cursor,
     event_annunciation,
+    event_change,
     event_readout,
     page_size,
     quarantine_readout,
     snapshot_digest,
+    standing_since,
 )
 from monitor.adapters.journal_store import connect_reader
 from monitor.core.alarm_health import Annunciation
+from monitor.core.timeline import Change, Recorded, Stood
 from monitor.core.watched import Note, Span
 from monitor.ports import Entry, JournalError, Readout, Snapshot
 
@@ -56,6 +62,45 @@ _NOTES: Final = (
     "SELECT at, door, deaf_to, seq FROM deafness WHERE aircraft = ? AND door = ? AND (at, seq) > (?, ?) AND at < ?"
     " ORDER BY at, seq LIMIT ?"
 )
+
+_SPANS: Final = (
+    "SELECT silent_since, at FROM starts WHERE silent_since < at AND at > ? AND silent_since < ? ORDER BY position"
+)
+_FIRST_OF_AIRCRAFT: Final = (
+    "SELECT min(found) FROM (SELECT min(at) AS found FROM door_states WHERE aircraft = ?1"
+    " UNION ALL SELECT min(time) FROM events WHERE aircraft = ?1)"
+)
+# The newest row that is too many: what follows it fits.
+_LAST_TOO_MANY: Final = {
+    "door_states": (
+        "SELECT at FROM door_states WHERE aircraft = ? AND at >= ? AND at < ? ORDER BY at DESC LIMIT 1 OFFSET ?",
+        STOOD_MAX,
+    ),
+    "events": (
+        "SELECT time FROM events WHERE aircraft = ? AND time >= ? AND time < ? ORDER BY time DESC LIMIT 1 OFFSET ?",
+        CHANGES_MAX,
+    ),
+}
+_HELD: Final = (
+    "SELECT held.at, held.door, held.state, held.slide FROM (SELECT DISTINCT door FROM door_states WHERE aircraft = ?1)"
+    " AS place JOIN door_states AS held ON held.seq = (SELECT seq FROM door_states WHERE aircraft = ?1"
+    " AND door = place.door AND at <= ?2 ORDER BY at DESC, seq DESC LIMIT 1) ORDER BY held.door"
+)
+_STOOD: Final = (
+    "SELECT at, door, state, slide FROM door_states WHERE aircraft = ? AND at > ? AND at < ? ORDER BY at, seq"
+)
+_EVENT: Final = "SELECT id, time, aircraft, door, code, type, data, seq FROM events"
+_LAST_OF_PLACES: Final = (
+    "SELECT last.id, last.time, last.aircraft, last.door, last.code, last.type, last.data"
+    " FROM (SELECT DISTINCT door, code FROM events WHERE aircraft = ?1) AS place"
+    " JOIN events AS last ON last.seq = (SELECT seq FROM events WHERE aircraft = ?1 AND door = place.door"
+    " AND code = place.code AND time < ?2 ORDER BY time DESC, seq DESC LIMIT 1)"
+)
+_EARLIER: Final = (
+    f"{_EVENT} WHERE aircraft = ? AND door = ? AND code = ? AND time >= ? AND time < ?"
+    " ORDER BY time DESC, seq DESC LIMIT ?"
+)
+_CHANGES: Final = f"{_EVENT} WHERE aircraft = ? AND time >= ? AND time < ? ORDER BY time, seq"
 
 _log = structlog.get_logger(__name__)
 
@@ -210,11 +255,7 @@ class JournalReader:
         doors = [door]
         if door is None:
             doors = [row[0] for row in self._select("SELECT DISTINCT door FROM deafness WHERE aircraft = ?", aircraft)]
-        spans = self._select(
-            "SELECT silent_since, at FROM starts WHERE silent_since < at AND at > ? AND silent_since < ? ORDER BY position",
-            since,
-            until,
-        )
+        spans = self._select(_SPANS, since, until)
         notes = (note for each in doors for note in self._notes(aircraft, each, since, until))
         return study(notes, [(begun, over) for begun, over in spans])
 
@@ -225,6 +266,29 @@ class JournalReader:
         while rows := self._select(_NOTES, aircraft, door, *place, until, REPLAY_ROWS):
             yield from (deafness_note(*row[:3]) for row in rows)
             place = (rows[-1][0], rows[-1][3])
+
+    def study_timeline(self, study: Callable[[Recorded], T], *, aircraft: str, since: int, until: int) -> T:
+        """Give ``study`` what is on record of an aircraft's doors and alerts, ``since`` up to ``until`` (µs)."""
+        begin = since
+        for sql, most in _LAST_TOO_MANY.values():
+            for (at,) in self._select(sql, aircraft, since, until, most):
+                begin = max(begin, at + 1)
+        stood = self._select(_HELD, aircraft, begin) + self._select(_STOOD, aircraft, begin, until)
+        changes = self._standing_changes(aircraft, begin)
+        changes += [event_change(row) for row in self._select(_CHANGES, aircraft, begin, until)]
+        spans = [(begun, over) for begun, over in self._select(_SPANS, since, until)]
+        first = self._select(_FIRST_OF_AIRCRAFT, aircraft)[0][0]
+        return study(Recorded(first, begin, [Stood(*row) for row in stood], changes, spans))
+
+    def _standing_changes(self, aircraft: str, begin: int) -> list[Change]:
+        """What became by ``begin`` of the alerts that then stood, in order."""
+        changes: list[Change] = []
+        for row in self._select(_LAST_OF_PLACES, aircraft, begin):
+            raised = standing_since(event_change(row))
+            if raised is not None:
+                rows = self._select(_EARLIER, aircraft, *row[3:5], raised, begin, EARLIER_MAX)
+                changes += [event_change(each) for each in reversed(rows)]
+        return sorted(changes, key=lambda change: (change.at, change.door, change.code))
 
     def _page(
         self,

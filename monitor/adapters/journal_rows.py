@@ -17,8 +17,10 @@ from typing import Any, Final, NamedTuple
 import orjson
 
 from monitor.core.alarm_health import Annunciation, make_annunciation
-from monitor.core.effects import EVENT_TYPE_PREFIX, NoteDeafness, PublishEvent, RecordAudit, RejectInput
-from monitor.core.times import format_time
+from monitor.core.alert import AlertState
+from monitor.core.effects import EVENT_TYPE_PREFIX, NoteDeafness, NoteState, PublishEvent, RecordAudit, RejectInput
+from monitor.core.timeline import Change
+from monitor.core.times import format_time, parse_time
 from monitor.core.watched import Note
 from monitor.ports import Entry, Readout, Snapshot
 
@@ -34,6 +36,13 @@ QUARANTINED_BYTES: Final = 1024
 PAGE_ROWS_MAX: Final = 1000
 """The most rows one page may hold."""
 
+
+STOOD_MAX: Final = 2000
+CHANGES_MAX: Final = 1000
+"""The most notes of doors and changes of alerts that one line of time holds; of more, the newest."""
+
+EARLIER_MAX: Final = 20
+"""The most earlier changes of an alert that already stood when it begins."""
 
 _LEFT: Final = frozenset({"away", "left on the broker"})
 
@@ -102,6 +111,17 @@ class DeafnessRow(NamedTuple):
     position: int
 
 
+class StateRow(NamedTuple):
+    """How a door stood from ``at`` (µs) on."""
+
+    at: int
+    aircraft: str
+    door: str
+    state: str
+    slide: str
+    position: int
+
+
 class Kept(NamedTuple):
     """The rows that a batch of entries led to, in order."""
 
@@ -109,11 +129,12 @@ class Kept(NamedTuple):
     quarantine: list[QuarantineRow]
     audit: list[AuditRow]
     deafness: list[DeafnessRow]
+    states: list[StateRow]
 
 
 def kept_rows(entries: Iterable[Entry]) -> Kept:
     """Turn the entries' effects into rows; effects that are not kept are passed over."""
-    kept = Kept([], [], [], [])
+    kept = Kept([], [], [], [], [])
     for entry in entries:
         for effect in entry.effects:
             if isinstance(effect, PublishEvent):
@@ -124,6 +145,8 @@ def kept_rows(entries: Iterable[Entry]) -> Kept:
                 kept.audit.append(_audit_row(effect, entry.position))
             elif isinstance(effect, NoteDeafness):
                 kept.deafness.append(_deafness_row(effect, entry.position))
+            elif isinstance(effect, NoteState):
+                kept.states.append(_state_row(effect, entry.position))
     return kept
 
 
@@ -149,6 +172,11 @@ def _audit_row(effect: RecordAudit, position: int) -> AuditRow:
 def _deafness_row(effect: NoteDeafness, position: int) -> DeafnessRow:
     text, gone = _encode_deafness(effect.deaf_to)
     return DeafnessRow(effect.time, _storable(effect.aircraft), _storable(effect.door), text, gone, position)
+
+
+def _state_row(effect: NoteState, position: int) -> StateRow:
+    reg, door, state, slide = map(_storable, (effect.aircraft, effect.door, effect.state, effect.slide))
+    return StateRow(effect.time, reg, door, state, slide, position)
 
 
 @functools.lru_cache(maxsize=4096)
@@ -198,6 +226,17 @@ def event_readout(row: Sequence[Any]) -> Readout:
         "code": code,
         "data": orjson.loads(data),
     }
+
+
+def event_change(row: Sequence[Any]) -> Change:
+    """Give an :class:`EventRow`'s columns as the core sets them in a line of time."""
+    _, time, _, door, code, kind, data = row[:7]
+    return Change(time, door, code, kind, orjson.loads(data))
+
+
+def standing_since(last: Change) -> int | None:
+    """Say since when an alert stands whose last change this is (µs), or ``None`` where it is over."""
+    return None if last.data["state"] == AlertState.NORMAL else parse_time(last.data["raised_at"])
 
 
 def event_annunciation(row: Sequence[Any]) -> Annunciation | None:

@@ -243,7 +243,7 @@ class Writer:
 
     def _finish_pruning(self) -> None:
         pruning, done = self._requests.popleft()
-        pruned = Pruned(pruning.inputs, pruning.events, pruning.deafness)
+        pruned = Pruned(pruning.inputs, pruning.events, pruning.deafness, pruning.states)
         self._deliver([lambda: done(pruned)], 0, 0.0)
 
     def _drop_inserter(self) -> None:

@@ -232,6 +232,11 @@ class Alerts(Section):
         "a role that is not listed comes before the first",
         examples=[["door team", "coordinator", "ops"]],
     )
+    on_screen_within_s: float = Field(
+        default=3.0, ge=0, le=600,
+        description="the seconds after which a warning that no visible board has drawn goes to the next role at once; "
+        "0 for never", examples=[3],
+    )  # fmt: skip
 
     @field_validator("escalation")
     @classmethod

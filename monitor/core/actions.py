@@ -1,5 +1,7 @@
 """What a person does to an alert, a door or an aircraft: refused with a reason, or done and audited.
 
+What boards say of an alert comes the same way, but nobody did it, so the audit is not told.
+
 Owns the rules of acknowledging, shelving, closing, resetting and declaring, and hands permits
 and reports on. Each action is one function from the event to effects; nothing is half done.
 """
@@ -9,21 +11,23 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from monitor.core import permits, reports
-from monitor.core.alert import AlertEvent, AlertState
+from monitor.core.alert import Alert, AlertEvent, AlertState
 from monitor.core.door import State
 from monitor.core.effects import CountDropped, Effect, RecordAudit
 from monitor.core.events import (
     AlertAcknowledged,
     AlertClosed,
+    AlertDrawn,
+    AlertLeftUndrawn,
     AlertShelved,
     AlertUnacknowledged,
     AlertUnshelved,
-    Command,
     DoorReported,
     DoorReset,
     IdentitySettled,
     PermitEnded,
     PermitGranted,
+    PersonsCommand,
     PresenceDeclared,
 )
 from monitor.core.notes import identity
@@ -44,7 +48,7 @@ def count_dropped(reason: str) -> Effect:
     return CountDropped(reason)
 
 
-def act(system: System, event: Command, now: int) -> list[Effect]:
+def act(system: System, event: PersonsCommand, now: int) -> list[Effect]:
     """Do what a person asks, or say why not; returns the audit or the refusal."""
     try:
         if isinstance(event, DoorReset):
@@ -64,16 +68,40 @@ def act(system: System, event: Command, now: int) -> list[Effect]:
         return [refused.effect]
 
 
+def note_drawing(system: System, event: AlertLeftUndrawn | AlertDrawn, now: int) -> list[Effect]:
+    """Take the boards' word for whether an alert can be seen; returns nothing, or the refusal."""
+    try:
+        found, _, alert = _find_alert(system, event.alert_id)
+        place = system.place(*found, now)
+        if isinstance(event, AlertDrawn):
+            if not alert.undrawn:
+                raise RefusedError("conflict", "the alert is not marked as one that is on no screen")
+            system.ledger.note_drawn(place, alert)
+        elif alert.undrawn:
+            raise RefusedError("conflict", "the alert is marked already as one that is on no screen")
+        elif not system.ledger.leave_undrawn(place, alert):
+            raise RefusedError(
+                "conflict", "only a warning that asks to be acknowledged, outside a drill, has to be seen"
+            )
+    except RefusedError as refused:
+        return [refused.effect]
+    return []
+
+
+def _find_alert(system: System, alert_id: str) -> tuple[tuple[str, str, str], Tracker, Alert]:
+    found = system.ledger.index.get(alert_id)
+    tracker = system.find_tracker(*found) if found is not None else None
+    if found is None or tracker is None or tracker.alert is None:
+        raise RefusedError("not-found", f"no alert {alert_id} stands; it may be over: see the history")
+    return found, tracker, tracker.alert
+
+
 def _act_on_alert(
     system: System,
     event: AlertAcknowledged | AlertUnacknowledged | AlertShelved | AlertUnshelved | AlertClosed,
     now: int,
 ) -> list[Effect]:
-    found = system.ledger.index.get(event.alert_id)
-    tracker = system.find_tracker(*found) if found is not None else None
-    if found is None or tracker is None or tracker.alert is None:
-        raise RefusedError("not-found", f"no alert {event.alert_id} stands; it may be over: see the history")
-    alert = tracker.alert
+    found, tracker, alert = _find_alert(system, event.alert_id)
     if event.seen is not None and event.seen != alert.changed_at:
         raise RefusedError(
             "conflict",

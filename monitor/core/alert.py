@@ -164,7 +164,7 @@ class Alert:
 
     ``changes`` counts the lifecycle changes told so far; with ``alert_id`` it makes each
     event's id, so that judging the same cause again after a crash repeats the id. ``role`` is
-    who is asked now, empty for the rule's own; ``escalate_due`` when the next one is.
+    who is asked now, empty for the rule's own; ``escalate_due`` when the next one is; ``undrawn`` that it is on no screen.
     ``permit`` names the permit that keeps it out of service until ``out_until``.
     """
 
@@ -186,6 +186,7 @@ class Alert:
     role: str = ""
     escalated_at: int | None = None
     escalate_due: int | None = None
+    undrawn: bool = False
     text: str = ""
     evidence: list[dict[str, Any]] = field(default_factory=list)
 

@@ -34,6 +34,9 @@ STATE_SIGNALS: Final = (
 )
 """The signals that a door's state and slide are read from, in the order in which they are shown."""
 
+TRAVEL_NOISE: Final = 0.01 - 1e-9
+"""A leaf that moved by less since it was last shown stands still; the last bit of a float decides nothing."""
+
 _WORST: Final = {Quality.GOOD: 0, Quality.UNCERTAIN: 1, Quality.BAD: 2}
 
 
@@ -104,6 +107,8 @@ def describe_alert(
     if alert.escalated_at is not None:
         document["escalated"] = True
         document["escalated_at"] = format_time(alert.escalated_at)
+    if alert.undrawn:
+        document["on_no_screen"] = True
     for flag, value in (("late", alert.late), ("drill", drill), ("simulated", simulated), ("blind", alert.blind)):
         if value:
             document[flag] = True
@@ -159,6 +164,9 @@ def describe_door(view: View, *, site: str) -> Document:
         "state": door.state,
         "since": format_time(door.since),
         "slide": slide_word(view),
+        "access": view.value("access"),
+        "barrier": view.true("barrier"),
+        "travel": view.number("travel"),
         "evidence": evidence,
         "quality": str(worst if worst is not None else Quality.UNCERTAIN),
         "presence": str(aircraft.presence),
@@ -182,6 +190,8 @@ def fingerprint_door(view: View, door: DoorRecord, aircraft: AircraftRecord) -> 
         door.state,
         door.since,
         slide_word(view),
+        view.value("access"),
+        view.true("barrier"),
         is_blind(view),
         door.implausible,
         aircraft.stand,
@@ -200,3 +210,11 @@ def fingerprint_door(view: View, door: DoorRecord, aircraft: AircraftRecord) -> 
             shown = None if signal == "travel" else reading.value
             parts.append((shown, _WORST[reading.quality], reading.stale))
     return hash(tuple(parts))
+
+
+def has_moved(view: View, door: DoorRecord) -> bool:
+    """Tell whether the leaf moved, or ceased or began to be known, since its document last went out."""
+    travel, shown = view.number("travel"), door.travel_shown
+    if travel is None or shown is None:
+        return travel is not shown
+    return abs(travel - shown) >= TRAVEL_NOISE

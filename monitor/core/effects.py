@@ -104,6 +104,19 @@ class NoteDeafness(NamedTuple):
     deaf_to: tuple[tuple[str, ...], ...]
 
 
+class NoteState(NamedTuple):
+    """Keep how a door stands from ``time`` (µs) on: its state or its slide has just become another.
+
+    ``unknown`` both where nothing is judged of the door from then on.
+    """
+
+    aircraft: str
+    door: str
+    time: int
+    state: str
+    slide: str
+
+
 class RefuseCommand(NamedTuple):
     """A person's action did not take effect.
 
@@ -125,5 +138,6 @@ Effect = (
     | CountImplausible
     | RecordAudit
     | NoteDeafness
+    | NoteState
     | RefuseCommand
 )

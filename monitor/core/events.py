@@ -2,7 +2,8 @@
 
 Owns the input values of :meth:`monitor.core.system.System.step`. Names are in the
 past tense. Times are microseconds since the Unix epoch; ``time`` is the sender's
-stamp, never ours. A person's action carries ``by`` (who) and ``origin`` (from where).
+stamp, never ours. A person's action carries ``by`` (who) and ``origin`` (from where); what boards
+say of themselves carries neither.
 """
 
 from __future__ import annotations
@@ -118,6 +119,18 @@ class AlertClosed(NamedTuple):
     origin: str = ""
 
 
+class AlertLeftUndrawn(NamedTuple):
+    """No board in sight has drawn an alert in time: nobody may know of it."""
+
+    alert_id: str
+
+
+class AlertDrawn(NamedTuple):
+    """A board has drawn an alert after all."""
+
+    alert_id: str
+
+
 class DoorReset(NamedTuple):
     """A person put a door whose slide was released back into service."""
 
@@ -184,7 +197,7 @@ class PermitEnded(NamedTuple):
     origin: str = ""
 
 
-Command = (
+PersonsCommand = (
     AlertAcknowledged
     | AlertUnacknowledged
     | AlertShelved
@@ -198,5 +211,8 @@ Command = (
     | PermitEnded
 )
 """What a person does; each is journalled and audited before it is answered."""
+
+Command = PersonsCommand | AlertLeftUndrawn | AlertDrawn
+"""The same, and what boards say of an alert, which is journalled alike."""
 
 Event = ReadingsArrived | StandReadingArrived | MonitorStarted | BrokerConnected | BrokerDisconnected | Command

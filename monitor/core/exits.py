@@ -30,6 +30,7 @@ from typing import Final, NamedTuple
 from monitor.core.airframe import DoorKind, DoorType
 from monitor.core.door import SECURE, State
 from monitor.core.exits_table import ExitPair, exit_pairs, is_floor_level, seats_for_usable
+from monitor.core.kept import recall
 from monitor.core.kleene import Truth, all3, any3, not3
 from monitor.core.physics import bottle_bar_at_reference
 from monitor.core.view import HANDLES, SLIDE_SIGNALS, View
@@ -127,12 +128,17 @@ class _Check(NamedTuple):
 
 def assess_exits(view: View) -> Exits:
     """Judge every exit of the aircraft that ``view`` shows; of an unknown type it has none."""
+    return assess_exits_of(view.doors() if view.airframe is not None else ())
+
+
+def assess_exits_of(doors: Iterable[View]) -> Exits:
+    """Judge every exit among an aircraft's ``doors``."""
     specs: dict[str, DoorType] = {}
     answers: list[ExitAnswer] = []
-    for door in view.doors() if view.airframe is not None else ():
+    for door in doors:
         if door.spec is not None and door.spec.kind in EXIT_KINDS and door.spec.exit_type is not None:
             specs[door.spec.name] = door.spec
-            answers.append(assess_exit(door))
+            answers.append(recall(door, "exit", assess_exit))
     floor_level = tuple((spec.name, spec.half) for spec in specs.values() if is_floor_level(spec))
     return _count(answers, exit_pairs(specs.values()), floor_level)
 

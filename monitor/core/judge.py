@@ -77,19 +77,20 @@ def judge(
     the next moment at which the answer can change by itself.
     """
     now = view.now
-    levels = tracker.levels if tracker is not None else None
-    truths = [
-        level.when(view, parameters, levels is not None and _has_held(levels[n], level, parameters, now))
-        for n, level in enumerate(rule.levels)
-    ]
     if tracker is None:
-        if view.wake is None and not any(truth is not False for truth in truths):
-            return _NOTHING, None
+        truths = [level.when(view, parameters, False) for level in rule.levels]
         if view.wake is None and not any(truths):
+            if None not in truths:
+                return _NOTHING, None  # by far the commonest
             # Unknown from the start: nothing to time, nothing to clear.
             unknown = frozenset(level.priority for level, t in zip(rule.levels, truths, strict=True) if t is None)
             return Judgement(None, "", frozenset(), unknown), None
         tracker = Tracker([Level() for _ in rule.levels])
+    else:
+        truths = [
+            spec.when(view, parameters, _has_held(level, spec, parameters, now))
+            for spec, level in zip(rule.levels, tracker.levels, strict=True)
+        ]
     deadline = view.wake
     reached: Priority | None = None
     reached_cause, reached_late = "", False

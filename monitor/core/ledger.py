@@ -215,12 +215,39 @@ class Ledger:
     def escalate(self, place: Place, tracker: Tracker, due: int) -> None:
         """Hand a warning that nobody acknowledged in time to the next role."""
         alert = tracker.alert
-        role = None if alert is None else self._next_role(place, alert)
-        if alert is None or alert.escalate_due != due or role is None:
-            return
+        if alert is not None and alert.escalate_due == due and self._ask_next_role(place, alert):
+            self.show(place, alert)
+
+    def leave_undrawn(self, place: Place, alert: Alert) -> bool:
+        """Mark a warning that is on no screen and hand it to the next role at once; ``False``: nobody has to see it."""
+        if not self._wants_answer(place, alert):
+            return False
+        alert.undrawn = True
+        self._ask_next_role(place, alert)
+        self.show(place, alert)
+        return True
+
+    def note_drawn(self, place: Place, alert: Alert) -> None:
+        """Take the mark away again; who is asked stays."""
+        alert.undrawn = False
+        self.show(place, alert)
+
+    def _ask_next_role(self, place: Place, alert: Alert) -> bool:
+        role = self._next_role(place, alert)
+        if role is None:
+            return False
         alert.role, alert.escalated_at = role, place.view.now
         self._time_escalation(place, alert, anew=True)
-        self.show(place, alert)
+        return True
+
+    def _wants_answer(self, place: Place, alert: Alert) -> bool:
+        """Tell whether it is a warning that somebody must acknowledge now; in a drill nobody is paged."""
+        return (
+            alert.state is AlertState.UNACKNOWLEDGED
+            and alert.active
+            and alert.priority is Priority.WARNING
+            and not is_drilled(place.view.site, place.reg, place.door)
+        )
 
     def retime(self, place: Place, alert: Alert) -> None:
         """A drill began or ended where the alert stands: nobody is paged in it."""
@@ -229,13 +256,9 @@ class Ledger:
 
     def _time_escalation(self, place: Place, alert: Alert, *, anew: bool) -> None:
         """Note when the next role is asked, if nobody answers till then."""
-        if (
-            alert.state is not AlertState.UNACKNOWLEDGED
-            or not alert.active
-            or alert.priority is not Priority.WARNING
-            or self._next_role(place, alert) is None
-            or is_drilled(place.view.site, place.reg, place.door)
-        ):
+        if not self._wants_answer(place, alert):
+            alert.escalate_due, alert.undrawn = None, False
+        elif self._next_role(place, alert) is None:
             alert.escalate_due = None
         elif anew or alert.escalate_due is None:
             due = alert.escalate_due = place.view.now + round(place.rule.respond_within_s * SECOND)

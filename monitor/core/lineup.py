@@ -6,10 +6,11 @@ Owns looking things up and the queue of what falls due. Judges nothing.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from monitor.core.airframe import AirframeType, Site
+from monitor.core.kept import Kept
 from monitor.core.ledger import Ledger, Place
 from monitor.core.reports import list_deadlines
 from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES, SITE_RULES
@@ -24,7 +25,7 @@ from monitor.core.state import (
 from monitor.core.times import MILLISECOND, SECOND
 from monitor.core.view import View
 
-WATCH, STAND, RULE, SHELF, PERMIT, REPORT, ESCALATION = 0, 1, 2, 3, 4, 5, 6
+WATCH, STAND, RULE, SHELF, PERMIT, REPORT, ESCALATION, TRAVEL = 0, 1, 2, 3, 4, 5, 6, 7
 """What falls due; at one instant an aircraft's silence is judged before its rules."""
 
 ANSWERS_EVERY: Final = SECOND
@@ -63,6 +64,8 @@ class Lineup:
         self._least_pressure: dict[str, float] = {}
         self._least_wind: dict[str, float] = {}
         self._indexes: dict[tuple[str, str], Index] = {}
+        self._kept: dict[str, Kept] = {}
+        self._heeding: dict[str, Mapping[str, Sequence[str]]] = {}
         self._deaf: dict[tuple[tuple[str, ...], ...], tuple[tuple[str, ...], ...]] = {}
         self._requeue()
 

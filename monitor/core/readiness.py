@@ -8,12 +8,14 @@ against it".
 
 from __future__ import annotations
 
+from collections.abc import Hashable, Iterable, Mapping
 from typing import NamedTuple
 
 from monitor.core.airframe import Site
 from monitor.core.conditions import Answer, describe_answer, shorten_answer
 from monitor.core.effects import Document
-from monitor.core.exits import Exits, RefuelPolicy, assess_exits, leave_open
+from monitor.core.exits import Exits, RefuelPolicy, assess_exits_of, leave_open
+from monitor.core.kept import Kept
 from monitor.core.kleene import Truth
 from monitor.core.physics import density_kg_m3, dynamic_pressure_pa, pressure_force_n, wind_load_n
 from monitor.core.pressure import PressureAnswer, assess_pressure, cannot_tell_pressure
@@ -22,14 +24,16 @@ from monitor.core.readiness_door import (
     LATE,
     ParametersOf,
     Scene,
+    active_alerts,
     is_late,
+    is_wind_watched,
     judge_opening,
     set_scene,
     why_no_wind,
 )
 from monitor.core.rules.exits import REFUEL_EXITS_SHORT
 from monitor.core.rules.surroundings import RESIDUAL_PRESSURE
-from monitor.core.view import View
+from monitor.core.view import WIND, View
 
 
 class Readiness(NamedTuple):
@@ -62,7 +66,7 @@ def _judge_scene(scene: Scene) -> Readiness:
 
 def _heard_exits(scene: Scene, doors: list[View]) -> Exits:
     """The exits as far as they are being heard: of the past, nobody can say which can be used now."""
-    exits = assess_exits(scene.view)
+    exits = assess_exits_of(doors)
     if scene.heard.met is not True:
         return leave_open(exits, [answer.door for answer in exits.answers], scene.heard.text)
     late = [door.door.name for door in doors if door.door is not None and is_late(door.door)]
@@ -92,34 +96,70 @@ def describe_readiness(view: View, *, site: Site, parameters: ParametersOf) -> D
     }
 
 
-def summarise_readiness(view: View, *, site: Site, parameters: ParametersOf) -> Document:
+def summarise_readiness(view: View, *, site: Site, parameters: ParametersOf, kept: Kept | None = None) -> Document:
     """Write the retained message of an aircraft's answers.
 
     It has no time, no age and no number that changes by itself: two are equal unless an
-    answer changed.
+    answer changed. Of doors that did not change since, ``kept`` knows the answers.
     """
-    scene, aircraft = set_scene(view, parameters), view.aircraft
-    readiness = _judge_scene(scene)
-    exits = readiness.exits
+    scene, aircraft = set_scene(view, parameters, brief=True), view.aircraft
+    kept = Kept() if kept is None else kept
+    doors = list(view.doors()) if view.airframe is not None else []
+    limits = _limits(doors, parameters)
+    for door in doors:
+        door.kept = kept.facts.setdefault(door.door.name, {}) if door.door is not None else None
+    exits, policy = _heard_exits(scene, doors), refuel_policy(view, parameters)
     document: Document = {
         "site": site.name,
         "aircraft": aircraft.reg if aircraft is not None else "-",
         "stand": aircraft.stand if aircraft is not None else "",
-        "doors": {name: shorten_answer(answer) for name, answer in readiness.doors.items()},
-        "leave": shorten_answer(readiness.leave),
-        "board": shorten_answer(readiness.board),
-        "refuel": shorten_answer(readiness.refuel),
+        "doors": _shorten_openings(scene, doors, limits, kept),
+        "leave": shorten_answer(judge_leaving(scene, doors, exits)),
+        "board": shorten_answer(judge_boarding(scene, doors, exits, policy)),
+        "refuel": shorten_answer(judge_refuelling(scene, doors, exits, policy)),
         "exits": {
             "usable": list(exits.usable),
             "unknown": list(exits.unknown),
             "seats_usable": exits.seats_usable,
             "short": exits.seats_short_of(people_aboard(view)),
         },
-        "pressure": _shorten_pressure(scene),
+        "pressure": _shorten_pressure(scene, limits),
     }
     if aircraft is not None and aircraft.simulated:
         document["simulated"] = True
     return document
+
+
+def _shorten_openings(scene: Scene, doors: Iterable[View], limits: Mapping[str, float], kept: Kept) -> Document:
+    outside = _outside(scene, doors, limits)
+    return {
+        view.door.name: kept.open_door(
+            view.door.name,
+            outside,
+            (active_alerts(view.door.trackers), is_late(view.door)),
+            lambda view=view: shorten_answer(judge_opening(scene, view)),  # type: ignore[misc]
+        )
+        for view in doors
+        if view.door is not None
+    }
+
+
+def _outside(scene: Scene, doors: Iterable[View], limits: Mapping[str, float]) -> Hashable:
+    """What the answers about doors take from the aircraft as a whole and its stand; numbers as far as limits tell them apart."""
+    view, pressure = scene.view, scene.view.pressure
+    winds = {door.spec.wind_moved_kt for door in doors if door.spec is not None and door.spec.wind_moved_kt is not None}
+    return (
+        scene.shared,
+        scene.engines,
+        tuple((number, view.engine(number)) for number in view.engine_numbers),
+        scene.emergency,
+        scene.alerts,
+        None if pressure is None else tuple(abs(pressure) <= limit for limit in sorted(set(limits.values()))),
+        is_wind_watched(view),
+        why_no_wind(view),
+        tuple((view.stand_reading(signal) is None, view.stand_number(signal) is None) for signal in WIND),
+        tuple(view.wind_over(limit) for limit in sorted(winds)),
+    )
 
 
 def describe_exits(exits: Exits, people: int | None, policy: RefuelPolicy) -> Document:
@@ -158,19 +198,15 @@ def _say_exits(exits: Exits, people: int | None) -> str:
     return f"{text}; how many are aboard is not known." if people is None else f"{text}; {people} aboard."
 
 
-def _limits(view: View, parameters: ParametersOf) -> dict[str, float]:
+def _limits(doors: Iterable[View], parameters: ParametersOf) -> dict[str, float]:
     """Each door's limit of differential pressure (hPa)."""
-    return {
-        door.door.name: parameters(RESIDUAL_PRESSURE, door)["limit_hpa"]
-        for door in (view.doors() if view.airframe is not None else ())
-        if door.door is not None
-    }
+    return {door.door.name: parameters(RESIDUAL_PRESSURE, door)["limit_hpa"] for door in doors if door.door is not None}
 
 
-def answer_pressure(scene: Scene) -> PressureAnswer:
+def answer_pressure(scene: Scene, limits: Mapping[str, float]) -> PressureAnswer:
     """Say where the cabin's pressure goes, against the lowest limit of its doors; nothing of one that is not heard now."""
     view, parameters = scene.view, scene.parameters
-    limit = min(_limits(view, parameters).values(), default=parameters(RESIDUAL_PRESSURE, view)["limit_hpa"])
+    limit = min(limits.values(), default=parameters(RESIDUAL_PRESSURE, view)["limit_hpa"])
     if scene.heard.met is not True:
         return cannot_tell_pressure(limit, scene.heard.text)
     readings = view.aircraft.pressures if view.aircraft is not None else []
@@ -180,7 +216,9 @@ def answer_pressure(scene: Scene) -> PressureAnswer:
 def describe_pressure(scene: Scene) -> Document:
     """Write where the cabin's pressure goes, and the force (N, outwards positive) that it puts on each leaf."""
     view = scene.view
-    answer, limits = answer_pressure(scene), _limits(view, scene.parameters)
+    doors = list(view.doors()) if view.airframe is not None else []
+    limits = _limits(doors, scene.parameters)
+    answer = answer_pressure(scene, limits)
     pressure = answer.now_hpa
     return {
         "now_hpa": answer.now_hpa,
@@ -196,24 +234,24 @@ def describe_pressure(scene: Scene) -> Document:
                 "limit_hpa": limits[door.spec.name],
                 "force_n": None if pressure is None else round(pressure_force_n(pressure, door.spec.leaf_area_m2)),
             }
-            for door in view.doors()
+            for door in doors
             if door.spec is not None
         },
     }
 
 
-def _shorten_pressure(scene: Scene) -> Document:
+def _shorten_pressure(scene: Scene, limits: Mapping[str, float]) -> Document:
     """Below its limit, noise alone makes a trend, and nothing hangs on it."""
-    below = _is_below(scene)
-    trend = None if below else str(answer_pressure(scene).trend)
+    below = _is_below(scene, limits)
+    trend = None if below else str(answer_pressure(scene, limits).trend)
     return {"below_limit": below, "trend": trend}
 
 
-def _is_below(scene: Scene) -> Truth:
+def _is_below(scene: Scene, limits: Mapping[str, float]) -> Truth:
     pressure = scene.view.pressure
     if pressure is None or scene.heard.met is not True:
         return None
-    return abs(pressure) <= min(_limits(scene.view, scene.parameters).values(), default=0.0)
+    return abs(pressure) <= min(limits.values(), default=0.0)
 
 
 def describe_wind(scene: Scene, site: Site) -> Document:

@@ -25,6 +25,7 @@ from monitor.core.exits import (
     assess_slide,
     is_asked,
 )
+from monitor.core.kept import recall
 from monitor.core.kleene import Truth, all3, any3, not3
 from monitor.core.readiness_door import (
     BLINDING,
@@ -105,13 +106,13 @@ def judge_leaving(scene: Scene, doors: Sequence[View], exits: Exits) -> Answer:
         _no_emergency(scene),
         _nothing_stands(scene, doors, [_name(door) for door in doors]),
     ]
-    return Answer("Leave", tuple(c for c in conditions if c is not None), _deaf(doors, view, DEAF_LEAVING))
+    return Answer("Leave", tuple(c for c in conditions if c is not None), _deaf(scene, doors, DEAF_LEAVING))
 
 
 def judge_boarding(scene: Scene, doors: Sequence[View], exits: Exits, policy: RefuelPolicy) -> Answer:
     """Judge *board*: a way in stands open, nothing turns, and people aboard could leave again."""
     view = scene.view
-    ways = [_name(door) for door in doors if _is_entry(door) and _is_way_in(door)]
+    ways = [_name(door) for door in doors if _is_entry(door) and _ask_way_in(door)[0]]
     asked = ONE_EXIT if view.airframe_true("refuelling") is False else policy
     conditions = [
         *_all_heard(scene, doors).shared,
@@ -125,7 +126,7 @@ def judge_boarding(scene: Scene, doors: Sequence[View], exits: Exits, policy: Re
         _nothing_stands(scene, doors, [*ways, *_exits_relied_on(exits, asked, doors)]),
     ]
     notes = () if is_wind_watched(view) else (WIND_NOT_WATCHED,)
-    return Answer("Board", tuple(conditions), _deaf(doors, view, DEAF_BOARDING), notes)
+    return Answer("Board", tuple(conditions), _deaf(scene, doors, DEAF_BOARDING), notes)
 
 
 def judge_refuelling(scene: Scene, doors: Sequence[View], exits: Exits, policy: RefuelPolicy) -> Answer:
@@ -141,7 +142,7 @@ def judge_refuelling(scene: Scene, doors: Sequence[View], exits: Exits, policy: 
         _no_emergency(scene),
         _nothing_stands(scene, doors, [*watched, *_exits_relied_on(exits, policy, doors)]),
     ]
-    return Answer("Refuel with people aboard", tuple(conditions), _deaf(doors, view, DEAF_REFUELLING))
+    return Answer("Refuel with people aboard", tuple(conditions), _deaf(scene, doors, DEAF_REFUELLING))
 
 
 def _all_heard(scene: Scene, doors: Sequence[View]) -> Scene:
@@ -161,7 +162,10 @@ def _exits_relied_on(exits: Exits, asked: RefuelPolicy, doors: Sequence[View]) -
     return tuple(door for door, _ in exits.floor_level if door in doubted and door in exits.usable)
 
 
-def _deaf(doors: Iterable[View], view: View, codes: frozenset[str]) -> tuple[str, ...]:
+def _deaf(scene: Scene, doors: Iterable[View], codes: frozenset[str]) -> tuple[str, ...]:
+    if scene.brief:
+        return ()
+    view = scene.view
     lists = [door.door.deaf_to for door in doors if door.door is not None]
     if view.aircraft is not None:
         lists.append(view.aircraft.deaf_to)
@@ -183,8 +187,8 @@ def _every(
     unknown: str,
 ) -> Condition:
     """Weigh a fact that must hold at every one of ``doors``; ``against`` and ``unknown`` name the doors after them."""
-    truths = [fact(door) for door in doors]
-    looks = [look(door, signals(door)) for door in doors]
+    asked = [recall(door, name, lambda door: (fact(door), look(door, signals(door)))) for door in doors]
+    truths, looks = [truth for truth, _ in asked], [looked for _, looked in asked]
     failing = [_name(door) for door, truth in zip(doors, truths, strict=True) if truth is False]
     open_ = [
         _name(door)
@@ -389,9 +393,13 @@ def _way_in_signals(view: View) -> tuple[str, ...]:
     return ("closed", "hold_open", "travel", *(() if own else ("access",)))
 
 
+def _ask_way_in(view: View) -> tuple[Truth, Looked]:
+    return recall(view, "way in", lambda view: (_is_way_in(view), look(view, _way_in_signals(view))))
+
+
 def _way_in(doors: Sequence[View]) -> Condition:
     entries = [door for door in doors if _is_entry(door)]
-    ways = [(door, _is_way_in(door), look(door, _way_in_signals(door))) for door in entries]
+    ways = [(door, *_ask_way_in(door)) for door in entries]
     open_ = [(door, looked) for door, truth, looked in ways if truth and not looked.wanting]
     if open_:
         names = name_some([_name(door) for door, _ in open_])

@@ -61,7 +61,7 @@ ParametersOf = Callable[[Rule, View], Parameters]
 class Scene:
     """What the answers about one aircraft share at one instant, judged once.
 
-    ``alerts`` are the codes that hold for it as a whole.
+    ``alerts`` are the codes that hold for it as a whole. ``brief``: nobody asks what cannot be seen meanwhile.
     """
 
     view: View
@@ -73,6 +73,7 @@ class Scene:
     engines: Condition
     emergency: Truth
     alerts: tuple[str, ...]
+    brief: bool = False
 
     @property
     def shared(self) -> tuple[Condition, ...]:
@@ -82,10 +83,12 @@ class Scene:
 
 def active_alerts(trackers: Mapping[str, Tracker]) -> tuple[str, ...]:
     """List the codes whose condition holds now, whatever people did about the alert."""
+    if not trackers:
+        return ()  # by far the commonest
     return tuple(code for code, tracker in trackers.items() if tracker.alert is not None and tracker.alert.active)
 
 
-def set_scene(view: View, parameters: ParametersOf) -> Scene:
+def set_scene(view: View, parameters: ParametersOf, *, brief: bool = False) -> Scene:
     """Judge what every answer about this aircraft shares. ``view`` is the aircraft's."""
     alerts = active_alerts(view.aircraft.trackers) if view.aircraft is not None else ()
     return Scene(
@@ -98,6 +101,7 @@ def set_scene(view: View, parameters: ParametersOf) -> Scene:
         engines=_engines_off(view),
         emergency=False if view.airframe_reading("emergency") is None else view.airframe_true("emergency"),
         alerts=alerts,
+        brief=brief,
     )
 
 
@@ -413,7 +417,7 @@ def _alerts(scene: Scene, door: str, own: tuple[str, ...]) -> Condition:
 
 def _deaf_to(scene: Scene, view: View) -> tuple[str, ...]:
     aircraft, door = view.aircraft, view.door
-    if aircraft is None or door is None:
+    if aircraft is None or door is None or scene.brief:
         return ()
     codes = dict.fromkeys(code for code, *_ in (*door.deaf_to, *aircraft.deaf_to) if code not in NOT_AGAINST_OPENING)
     return tuple(codes)

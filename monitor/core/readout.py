@@ -1,4 +1,4 @@
-"""Answers for a reader: aircraft, doors, signals, alerts, the catalogue.
+"""Answers for a reader: aircraft, doors, signals, alerts, stands, types, the catalogue.
 
 Owns the shape of what the HTTP side and the terminal show. Reads the state and never
 changes it.
@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from monitor.core import documents
+from monitor.core.airframe import AirframeType
 from monitor.core.alert import AlertState, Priority
 from monitor.core.deaf import why_unknown
 from monitor.core.effects import Document, Effect, PublishActive, PublishDoor, PublishReadiness
@@ -18,12 +19,12 @@ from monitor.core.permits import list_permits
 from monitor.core.readiness import describe_readiness, summarise_readiness
 from monitor.core.reports import describe_reports
 from monitor.core.rules import CATALOGUE
-from monitor.core.signals import Quality
+from monitor.core.signals import DOOR_SIGNALS, STAND_SIGNALS, Quality
 from monitor.core.state import AircraftRecord, Presence, Reading
 from monitor.core.system import System
 from monitor.core.times import SECOND, format_time
 from monitor.core.trends import describe_trends
-from monitor.core.view import View, why_not_judged
+from monitor.core.view import View, is_judged, why_not_judged
 
 
 def describe_doors(system: System, reg: str, now: int) -> dict[str, Document]:
@@ -111,6 +112,7 @@ def describe_row(system: System, aircraft: AircraftRecord, now: int) -> Document
         if tracker.alert is not None and tracker.alert.state is not AlertState.OUT_OF_SERVICE:
             counts[tracker.alert.priority] += 1
     heard = aircraft.live_at
+    view = View(system.record, now, aircraft, system.airframe(aircraft))
     return {
         "aircraft": aircraft.reg,
         "type": aircraft.type,
@@ -124,6 +126,24 @@ def describe_row(system: System, aircraft: AircraftRecord, now: int) -> Document
         "age_s": None if heard is None else round((now - heard) / SECOND, 3),
         "clock_offset_s": None if aircraft.sender.usual is None else round(aircraft.sender.usual / SECOND, 3),
         "held": len(aircraft.held),
+        **_describe_known(view),
+        "deaf_to": documents.describe_deafness(aircraft.deaf_to),
+    }
+
+
+def _describe_known(view: View) -> Document:
+    """Write what is known of the aircraft as a whole; ``None`` for what is not."""
+    pressure = view.pressure
+    engines = {number: view.engine(number) for number in view.engine_numbers}
+    # Without its type nobody can say which engines there are, or that none runs.
+    told = view.airframe is not None and view.aircraft is not None and is_judged(view.aircraft)
+    return {
+        "passengers_aboard": view.airframe_value("passengers_aboard"),
+        "differential_pressure_hpa": None if pressure is None else round(pressure, 1) + 0.0,
+        "refuelling": view.airframe_true("refuelling"),
+        "engines_running": sorted(number for number, runs in engines.items() if runs)
+        if told and None not in engines.values()
+        else None,
     }
 
 
@@ -185,11 +205,69 @@ def describe_aircraft(system: System, reg: str, now: int) -> Document | None:
             "alerts": list_alerts(system, now, reg),
             **describe_readiness(view, site=system.site, parameters=system.parameters),
             "permits": list_permits(system.record, now, reg),
-            "deaf_to": documents.describe_deafness(aircraft.deaf_to),
             "held_readings": {"count": len(aircraft.held), "dropped": aircraft.held_dropped},
         }
     )
     return document
+
+
+def describe_stand(system: System, stand: str, now: int) -> Document | None:
+    """Write a stand's weather as far as it is known; ``None`` for a stand that is neither the site's nor heard of."""
+    found = system.record.stands.get(stand)
+    if found is None and stand not in system.site.stands:
+        return None
+    readings = found.readings if found is not None else {}
+    whys = {signal: _why_no_weather(readings.get(signal)) for signal in STAND_SIGNALS}
+    received = max((reading.received for reading in readings.values()), default=None)
+    return {
+        "stand": stand,
+        **{signal: readings[signal].value if why is None else None for signal, why in whys.items()},
+        "why": {signal: why for signal, why in whys.items() if why is not None},
+        "received_at": None if received is None else format_time(received),
+    }
+
+
+def _why_no_weather(reading: Reading | None) -> str | None:
+    return "never reported" if reading is None else why_unknown(reading, fitted=True)
+
+
+def list_stands(system: System, now: int) -> dict[str, Document]:
+    """Every stand of the site, in its own order, then any other that was heard of, each with its weather."""
+    names = (*system.site.stands, *sorted(system.record.stands.keys() - set(system.site.stands)))
+    found = {name: describe_stand(system, name, now) for name in names}
+    return {name: document for name, document in found.items() if document is not None}
+
+
+def describe_type(airframe: AirframeType) -> Document:
+    """Write an airframe type as a reader draws it: its doors in station order, each with what it is fitted with."""
+    return {
+        "type": airframe.name,
+        "description": airframe.description,
+        "seats": airframe.seats,
+        "engines": sorted(airframe.engines),
+        "doors": [
+            {
+                "door": door.name,
+                "kind": str(door.kind),
+                "side": str(door.side) if door.side is not None else "none",
+                "station": door.station,
+                "half": door.half,
+                "sill_m": door.sill_m,
+                "slide": door.slide,
+                "exit": door.exit_type,
+                "wind_moved_kt": door.wind_moved_kt,
+                "wind_held_kt": door.wind_held_kt,
+                "access": list(door.access_needed),
+                "signals": [signal for signal in DOOR_SIGNALS if signal in door.signals],
+            }
+            for door in airframe.doors.values()
+        ],
+    }
+
+
+def list_types(system: System) -> dict[str, Document]:
+    """Every airframe type that the site serves, by name."""
+    return {name: describe_type(airframe) for name, airframe in sorted(system.site.types.items())}
 
 
 def list_catalogue() -> list[Document]:

@@ -6,26 +6,24 @@ something that it reads has changed. Never takes a reading itself.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Final
 
-from monitor.core import documents
 from monitor.core.airframe import AirframeType, DoorKind
 from monitor.core.alert import AlertState
-from monitor.core.deaf import list_applicable, list_deafness
 from monitor.core.door import State, is_legal, move, observe
-from monitor.core.effects import CountImplausible, NoteDeafness, PublishDoor
-from monitor.core.exits import EXIT_KINDS
+from monitor.core.effects import CountImplausible
 from monitor.core.intake import (
     Changes,
 )
 from monitor.core.judge import judge
 from monitor.core.ledger import Place
-from monitor.core.lineup import Index, Lineup, index_rules
+from monitor.core.lineup import Index, index_rules
 from monitor.core.notes import NOTED, NOTED_AIRCRAFT, note_aircraft, note_door
 from monitor.core.reports import outdate
 from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES, SITE_RULES
 from monitor.core.rules.rule import CHATTER, PRESSURE, Rule, Scope
+from monitor.core.showing import UNSHOWN, Showing
 from monitor.core.signals import DOOR_SIGNALS, STAND_SIGNALS, Kind
 from monitor.core.state import (
     AircraftRecord,
@@ -43,8 +41,6 @@ _UNDER_PRESSURE: Final = tuple(
     rule for rule in DOOR_RULES if rule.code in ("residual-pressure", "unlocked-pressurised", "indicator-disagree")
 )
 _LATCHING: Final = frozenset(rule.code for rule in DOOR_RULES if rule.latching)
-_UNSHOWN: Final = frozenset(DOOR_SIGNALS) - frozenset(documents.STATE_SIGNALS) | {"travel"}
-"""Door signals whose value alone does not change the door's document."""
 
 
 _SLOW: Final = frozenset(
@@ -54,11 +50,15 @@ _SLOW: Final = frozenset(
 """What hardly ever changes an answer by itself; what it sets off, an alert or a state, counts by itself."""
 
 _AIRCRAFT_INDEX: Final = index_rules(enumerate(AIRCRAFT_RULES))
-_IDLE: Final = _UNSHOWN - NOTED - {"access", "barrier"} - {name.removeprefix("doors/") for name in _AIRCRAFT_INDEX}
+_OF_ANY_DOOR: Final = {
+    name.removeprefix("doors/"): numbers for name, numbers in _AIRCRAFT_INDEX.items() if name.startswith("doors/")
+}
+"""What may change at a door → the numbers of the aircraft's rules that read it."""
+_IDLE: Final = UNSHOWN - NOTED - _OF_ANY_DOOR.keys()
 """Door signals that neither an aircraft's rules, the door's state nor what is remembered of it is read from."""
 
 
-class Settling(Lineup):
+class Settling(Showing):
     """Follows up what changed."""
 
     def settle(
@@ -68,6 +68,7 @@ class Settling(Lineup):
         airframe = self.airframe(aircraft)
         if airframe is None:
             return
+        self._forget_kept(aircraft, changes)
         if aircraft.presence is Presence.AWAY:
             if "presence" in changes.get(None, ()):
                 self._note_absence(aircraft, airframe, now)
@@ -93,21 +94,48 @@ class Settling(Lineup):
         self._judge_aircraft(aircraft, airframe, air, changes, now)
         heeded = self._heed(aircraft, airframe, air)
         telling = not heeded <= _SLOW
-        for name in aircraft.doors if heeded else views:
+        for name in aircraft.doors if deafened else self._list_concerned(aircraft, airframe, views, heeded):
             door = aircraft.doors[name]
             view = views.get(name) or View(self.record, now, aircraft, airframe, door)
             door_changes = changes.get(name, set())
             self._judge_door(view, door, door_changes, heeded)
             telling = telling or not door_changes <= _SLOW
-            if not door_changes <= _UNSHOWN or deafened or (door.reports and door_changes):
-                relevant = deafened or not door_changes.isdisjoint(("life", "quality", "*"))
-                self._show_door(view, door, aircraft, refresh_deafness=relevant)
+            self._follow_door(view, door, aircraft, door_changes, deafened=deafened)
         if not deafened:
             self._follow_deafness(aircraft, views, changes)
         if telling:
             self.note_answers(aircraft, now)
         elif heeded or views:
             self.note_answers_later(aircraft, now)
+
+    def _forget_kept(self, aircraft: AircraftRecord, changes: Changes) -> None:
+        """Have the answers about what changed worked out anew."""
+        kept = self._kept.get(aircraft.reg)
+        if kept is None:
+            return
+        if "*" in changes.get(None, ()):
+            del self._kept[aircraft.reg]
+        else:
+            kept.forget(changes)
+
+    def _list_concerned(
+        self, aircraft: AircraftRecord, airframe: AirframeType, views: Mapping[str, View], air: set[str]
+    ) -> Iterable[str]:
+        """List the doors that changed, and those with a rule that reads what changed about the aircraft."""
+        if not air:
+            return views
+        heeding = self._heeding.get(airframe.name)
+        if heeding is None:
+            heeding = self._heeding[airframe.name] = self._list_heeding(aircraft, airframe)
+        concerned = {name for change in air for name in heeding.get(change, ())}
+        return [name for name in aircraft.doors if name in concerned or name in views]
+
+    def _list_heeding(self, aircraft: AircraftRecord, airframe: AirframeType) -> dict[str, list[str]]:
+        heeding: dict[str, list[str]] = {}
+        for door in aircraft.doors.values():
+            for change in self._door_index(View(self.record, 0, aircraft, airframe, door)):
+                heeding.setdefault(change, []).append(door.name)
+        return heeding
 
     def _is_idle(self, aircraft: AircraftRecord, airframe: AirframeType, changes: Changes, now: int) -> bool:
         """Tell at once what most readings are: a leaf on its way, which changes nothing that anything reads."""
@@ -118,11 +146,14 @@ class Settling(Lineup):
         if door.reports:
             return False
         view = View(self.record, now, aircraft, airframe, door)
-        return (
+        idle = (
             view.leaf_out is door.leaf_out
             and ("travel" not in names or view.has_hold_open)
             and self._door_index(view).keys().isdisjoint(names)
         )
+        if idle and "travel" in names:
+            self._follow_travel(view, door, aircraft)
+        return idle
 
     def _heed(self, aircraft: AircraftRecord, airframe: AirframeType, air: set[str]) -> set[str]:
         """Leave out changes of pressure and wind that stay too low to matter at any door: they come every few seconds."""
@@ -163,7 +194,7 @@ class Settling(Lineup):
         if view.leaf_out is not door.leaf_out:
             door.leaf_out = view.leaf_out
             changes.add("leaf")
-        elif changes <= _IDLE and ("travel" not in changes or view.has_hold_open):
+        elif changes <= UNSHOWN and ("travel" not in changes or view.has_hold_open):
             # A leaf on its way, a bottle's pressure: nothing that the door's state is read from.
             return
         _note_access(view, door)
@@ -230,7 +261,7 @@ class Settling(Lineup):
         for door, names in changes.items():
             if door is not None:
                 for name in names:
-                    numbers.update(_AIRCRAFT_INDEX.get(f"doors/{name}", ()))
+                    numbers.update(_OF_ANY_DOOR.get(name, ()))
         if not numbers:
             return
         view = View(self.record, now, aircraft, airframe)
@@ -306,52 +337,6 @@ class Settling(Lineup):
             ):
                 return True
         return False
-
-    def _show_door(self, view: View, door: DoorRecord, aircraft: AircraftRecord, *, refresh_deafness: bool) -> None:
-        if refresh_deafness:
-            self._note_deafness(view, door, list_applicable(view.spec))
-        shown = documents.fingerprint_door(view, door, aircraft)
-        if shown != door.shown:
-            door.shown = shown
-            document = documents.describe_door(view, site=self.site.name)
-            self.ledger.effects.append(PublishDoor(aircraft.reg, door.name, document))
-
-    def _follow_deafness(self, aircraft: AircraftRecord, views: Mapping[str, View], changes: Changes) -> None:
-        """Look elsewhere too: some hazards need a signal of every exit or slide, so one door can leave others deaf."""
-        for name, view in views.items():
-            asked = view.spec is not None and (view.spec.kind in EXIT_KINDS or view.spec.slide)
-            if asked and not changes[name].isdisjoint(("life", "quality")):
-                break
-        else:
-            return
-        self._note_deafness(View(self.record, view.now, aircraft, view.airframe), aircraft, AIRCRAFT_RULES)
-        for other, door in aircraft.doors.items():
-            if other not in views:
-                beside = View(self.record, view.now, aircraft, view.airframe, door)
-                self._show_door(beside, door, aircraft, refresh_deafness=True)
-
-    def _note_deafness(self, view: View, place: AircraftRecord | DoorRecord, rules: Sequence[Rule]) -> None:
-        """Remember what cannot be seen at a place, and have it kept where it is news."""
-        deaf_to = self._intern(list_deafness(view, rules))
-        if deaf_to == place.deaf_to and place.deafness_noted:
-            return
-        place.deaf_to, place.deafness_noted = deaf_to, True
-        if view.aircraft is not None:
-            door = place.name if isinstance(place, DoorRecord) else "-"
-            self.ledger.effects.append(NoteDeafness(view.aircraft.reg, door, view.now, deaf_to))
-
-    def _note_absence(self, aircraft: AircraftRecord, airframe: AirframeType, now: int) -> None:
-        """Nothing is judged while an aircraft is away, so nothing of it can be seen either."""
-        self._note_deafness(View(self.record, now, aircraft, airframe), aircraft, AIRCRAFT_RULES)
-        for door in aircraft.doors.values():
-            view = View(self.record, now, aircraft, airframe, door)
-            self._note_deafness(view, door, list_applicable(view.spec))
-
-    def _intern(self, deaf_to: tuple[tuple[str, ...], ...]) -> tuple[tuple[str, ...], ...]:
-        """Share equal lists: thousands of doors are deaf in the same few ways."""
-        if len(self._deaf) > 4096:
-            self._deaf.clear()
-        return self._deaf.setdefault(deaf_to, deaf_to)
 
 
 def _numbers(index: Index, name: str, rules: tuple[Rule, ...]) -> Iterable[int]:

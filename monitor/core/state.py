@@ -267,6 +267,8 @@ class DoorRecord:
 
     ``slide_removed``: a permit declares its slide taken out. ``flips`` holds the moments of the last
     changes of each yes-or-no signal that changes often, ``reports`` what people said they saw.
+    ``travel_shown`` is what its document last said, ``travel_due`` that a newer one is on its way;
+    ``…_noted`` is what was last kept of how it stands.
     """
 
     name: str
@@ -296,6 +298,10 @@ class DoorRecord:
     trackers: dict[str, Tracker] = field(default_factory=dict)
     raised: dict[str, int] = field(default_factory=dict)
     shown: Annotated[int, Field(exclude=True)] = field(default=0, compare=False)
+    travel_shown: Annotated[float | None, Field(exclude=True)] = field(default=None, compare=False)
+    travel_due: Annotated[bool, Field(exclude=True)] = field(default=False, compare=False)
+    state_noted: str = ""
+    slide_noted: str = ""
     deaf_to: tuple[tuple[str, ...], ...] = ()
     deafness_noted: bool = False
 

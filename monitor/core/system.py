@@ -13,8 +13,11 @@ import sys
 from typing import Final
 
 from monitor.core import actions, permits, reports
+from monitor.core.door import State
 from monitor.core.effects import Effect, PublishDoor, PublishReadiness, RejectInput
 from monitor.core.events import (
+    AlertDrawn,
+    AlertLeftUndrawn,
     BrokerConnected,
     BrokerDisconnected,
     Event,
@@ -32,7 +35,8 @@ from monitor.core.intake import (
     next_change_of_life,
     refresh_life,
 )
-from monitor.core.lineup import ESCALATION, PERMIT, REPORT, SHELF, STAND, WATCH
+from monitor.core.kept import Kept
+from monitor.core.lineup import ESCALATION, PERMIT, REPORT, SHELF, STAND, TRAVEL, WATCH
 from monitor.core.notes.identity import follow_claim, forget_identity
 from monitor.core.order import (
     AHEAD_LIMIT,
@@ -90,6 +94,8 @@ class System(Settling):
                 self.settle(aircraft, {None: {"*"}}, now)
         elif isinstance(event, (BrokerConnected, BrokerDisconnected)):
             self._on_broker(event, now)
+        elif isinstance(event, (AlertLeftUndrawn, AlertDrawn)):
+            self.ledger.effects.extend(actions.note_drawing(self, event, now))
         else:
             self._cause = f"{type(event).__name__}|{event.by}|{now}"
             self.ledger.effects.extend(actions.act(self, event, now))
@@ -164,6 +170,8 @@ class System(Settling):
                 reports.end_report(self, reg, door, code, at)
             elif kind == ESCALATION:
                 self._on_escalation(reg, door, code, due, at)
+            elif kind == TRAVEL:
+                self._on_travel_due(reg, door, at)
             else:
                 self._on_rule_due(reg, door, code, due, at)
 
@@ -415,7 +423,11 @@ class System(Settling):
         aircraft.readiness_at = at
         document = None
         if aircraft.presence is not Presence.AWAY and self.airframe(aircraft) is not None:
-            document = summarise_readiness(self.view(reg, "-", at), site=self.site, parameters=self.parameters)
+            kept = self._kept.get(reg)
+            if kept is None:
+                kept = self._kept[reg] = Kept()
+            view = self.view(reg, "-", at)
+            document = summarise_readiness(view, site=self.site, parameters=self.parameters, kept=kept)
         if document != aircraft.readiness_shown:
             aircraft.readiness_shown = document
             self.ledger.effects.append(PublishReadiness(reg, document))
@@ -493,9 +505,11 @@ class System(Settling):
                     level.since = None
         permits.drop_permits(self, aircraft, now, reason)
         reports.drop_reports(aircraft)
-        for name in aircraft.doors:
+        for name, each in aircraft.doors.items():
             self.ledger.effects.append(PublishDoor(aircraft.reg, name, None))
+            self._note_state(aircraft, each, State.UNKNOWN, "unknown", now)
         aircraft.readiness_shown = None
+        self._kept.pop(aircraft.reg, None)
         self.ledger.effects.append(PublishReadiness(aircraft.reg, None))
 
     def declare_presence(self, aircraft: AircraftRecord, presence: Presence, now: int) -> None:

@@ -7,8 +7,9 @@ when a time-dependent answer must be asked again (``wake``).
 
 from __future__ import annotations
 
+import enum
 from collections.abc import Iterable, Mapping
-from typing import Final
+from typing import Any, Final
 
 from monitor.core.airframe import AirframeType, DoorKind, DoorType, Side
 from monitor.core.door import TRAVEL_FULL, State, leaf_out_of_frame
@@ -25,17 +26,32 @@ MOVING_KT: Final = 2.0
 """From here on an aircraft moves (the contract's "moving")."""
 
 
-class _Unasked:
+class _Unasked(enum.Enum):
     """Stands for an answer that was not worked out yet; ``None`` is an answer."""
 
+    UNASKED = enum.auto()
 
-_UNASKED: Final = _Unasked()
+
+_UNASKED: Final = _Unasked.UNASKED
+_GOOD: Final = Quality.GOOD
+_STATES: Final = {str(state): state for state in State}
+_PUMP: Final = ("hand_pump",)
+_OFF_STOPS: Final = ("latched", "locked")
+_NO_READINGS: Final[dict[str, Reading]] = {}
+_NONE_FITTED: Final[frozenset[str]] = frozenset()
 
 
 class View:
-    """One door (``door`` and ``spec`` set), one aircraft, or the site alone, at ``now``."""
+    """One door (``door`` and ``spec`` set), one aircraft, or the site alone, at ``now``.
 
-    __slots__ = ("_judged", "_leaf_out", "aircraft", "airframe", "door", "now", "site", "spec", "wake")
+    It lives for one instant: facts that many rules ask for are worked out once. ``kept`` holds what
+    was worked out of an unchanged door before, where somebody keeps it (:mod:`monitor.core.kept`).
+    """
+
+    __slots__ = (
+        "_air", "_fitted", "_handle_moved", "_judged", "_leaf_out", "_lock_moved", "_own", "_slide_parts",
+        "aircraft", "airframe", "door", "kept", "now", "site", "spec", "wake",
+    )  # fmt: skip
 
     def __init__(
         self,
@@ -47,16 +63,21 @@ class View:
     ) -> None:
         self.site = site
         self.now = now
-        self._aircraft_is(aircraft)
+        self.aircraft = aircraft
         self.airframe = airframe
         self.door = door
         self.spec: DoorType | None = airframe.doors[door.name] if airframe is not None and door is not None else None
         self.wake: int | None = None
+        self.kept: dict[str, Any] | None = None
+        # Of an aircraft that is not judged nothing is known, whatever it reads.
+        self._judged = judged = aircraft is not None and is_judged(aircraft)
+        self._air = aircraft.readings if judged and aircraft is not None else _NO_READINGS
+        self._own = door.readings if judged and door is not None else _NO_READINGS
+        self._fitted = self.spec.signals if self.spec is not None else _NONE_FITTED
         self._leaf_out: Truth | _Unasked = _UNASKED
-
-    def _aircraft_is(self, aircraft: AircraftRecord | None) -> None:
-        self.aircraft = aircraft
-        self._judged = aircraft is not None and is_judged(aircraft)
+        self._handle_moved: Truth | _Unasked = _UNASKED
+        self._lock_moved: Truth | _Unasked = _UNASKED
+        self._slide_parts: list[Truth] | None = None
 
     def wake_at(self, at: int) -> None:
         """Ask to be judged again at ``at`` (µs), though nothing may have changed by then."""
@@ -71,15 +92,17 @@ class View:
 
     def value(self, signal: str) -> Value | None:
         """Return the door signal's value if it is known: good, fresh, and the aircraft judged."""
-        reading = self.door.readings.get(signal) if self.door is not None else None
-        if reading is None or reading.stale or reading.quality is not Quality.GOOD or not self._judged:
+        reading = self._own.get(signal)
+        if reading is None or reading.stale or reading.quality is not _GOOD:
             return None
         return reading.value
 
     def true(self, signal: str) -> Truth:
         """Return a door's yes-or-no signal if it is known."""
-        value = self.value(signal)
-        return None if value is None else value is True
+        reading = self._own.get(signal)
+        if reading is None or reading.stale or reading.quality is not _GOOD or reading.value is None:
+            return None
+        return reading.value is True
 
     def number(self, signal: str) -> float | None:
         """Return a door's numeric signal if it is known."""
@@ -92,8 +115,8 @@ class View:
 
     def airframe_value(self, signal: str) -> Value | None:
         """Return the airframe signal's value if it is known."""
-        reading = self.aircraft.readings.get(signal) if self.aircraft is not None else None
-        if reading is None or reading.stale or reading.quality is not Quality.GOOD or not self._judged:
+        reading = self._air.get(signal)
+        if reading is None or reading.stale or reading.quality is not _GOOD:
             return None
         return reading.value
 
@@ -109,15 +132,19 @@ class View:
 
     def fits(self, signal: str) -> bool:
         """Tell whether the door's type has this signal."""
-        return self.spec is not None and signal in self.spec.signals
+        return signal in self._fitted
 
     def _asked(self, signals: Iterable[str]) -> list[Truth]:
         """Fitted signals are asked for, known or not; others are used when they are known."""
         answers: list[Truth] = []
+        readings, fitted = self._own, self._fitted
         for signal in signals:
-            answer = self.true(signal)
-            if answer is not None or self.fits(signal):
-                answers.append(answer)
+            reading = readings.get(signal)
+            if reading is None or reading.stale or reading.quality is not _GOOD or reading.value is None:
+                if signal in fitted:
+                    answers.append(None)
+            else:
+                answers.append(reading.value is True)
         return answers
 
     def never_seen_or(self, signal: str, expected: bool) -> Truth:
@@ -146,7 +173,7 @@ class View:
     @property
     def leaf_out(self) -> Truth:
         """The leaf is out of its frame."""
-        if isinstance(self._leaf_out, _Unasked):
+        if self._leaf_out is _UNASKED:
             self._leaf_out = leaf_out_of_frame(self.true("closed"), self.true("hold_open"), self.number("travel"))
         return self._leaf_out
 
@@ -163,13 +190,17 @@ class View:
     @property
     def handle_moved(self) -> Truth:
         """Either handle is off its stop."""
-        return any3(self._asked(HANDLES))
+        if self._handle_moved is _UNASKED:
+            self._handle_moved = any3(self._asked(HANDLES))
+        return self._handle_moved
 
     @property
     def lock_moved(self) -> Truth:
         """A latch, a lock or a handle is off its stop."""
-        off = [not3(answer) for answer in self._asked(("latched", "locked"))]
-        return any3([*off, *self._asked(HANDLES)])
+        if self._lock_moved is _UNASKED:
+            home = all3(self._asked(_OFF_STOPS))
+            self._lock_moved = any3((not3(home), self.handle_moved))
+        return self._lock_moved
 
     @property
     def has_slide(self) -> bool:
@@ -178,7 +209,9 @@ class View:
 
     def slide_parts(self) -> list[Truth]:
         """Lever and girt ends that say engaged or not; an unknown fitted one as ``None``."""
-        return self._asked(SLIDE_SIGNALS)
+        if self._slide_parts is None:
+            self._slide_parts = self._asked(SLIDE_SIGNALS)
+        return self._slide_parts
 
     @property
     def selector_neutral(self) -> Truth:
@@ -189,7 +222,7 @@ class View:
     @property
     def hand_pumped(self) -> Truth:
         """The hand pump is being worked; a door that has none is not."""
-        return any3(self._asked(("hand_pump",)))
+        return any3(self._asked(_PUMP))
 
     @property
     def engaged(self) -> Truth:
@@ -214,7 +247,7 @@ class View:
     @property
     def state(self) -> State:
         """The door's state as it stands."""
-        return State.UNKNOWN if self.door is None else State(self.door.state)
+        return State.UNKNOWN if self.door is None else _STATES[self.door.state]
 
     @property
     def docked(self) -> Truth:
@@ -243,7 +276,7 @@ class View:
     def stand_number(self, signal: str) -> float | None:
         """Return a number of the stand's weather if it is known: good and fresh."""
         reading = self.stand_reading(signal)
-        if reading is None or reading.stale or reading.quality is not Quality.GOOD or not self._judged:
+        if reading is None or reading.stale or reading.quality is not _GOOD or not self._judged:
             return None
         return float(reading.value) if isinstance(reading.value, (int, float)) else None
 
@@ -330,7 +363,7 @@ class View:
     def off_ground_in_last_picture(self) -> bool:
         """The last picture, however old, shows the aircraft off the ground."""
         weight = self.airframe_reading("weight_on_wheels")
-        return weight is not None and weight.value is False and weight.quality is Quality.GOOD
+        return weight is not None and weight.value is False and weight.quality is _GOOD
 
     def doors(self) -> Iterable[View]:
         """View each of the aircraft's doors, in station order."""

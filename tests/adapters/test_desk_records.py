@@ -10,6 +10,9 @@ import pytest
 
 from monitor.adapters.alarm_watch import AlarmWatch
 from monitor.adapters.desk import Desk, Identity
+from monitor.adapters.gauges import EngineGauges
+from monitor.adapters.tape import Tape
+from monitor.adapters.vitals import Vitals
 from monitor.adapters.web.measuring import AlarmHealthDocument, WatchedDocument
 from monitor.core.alarm_health import ALL, ROLES, NothingRecordedError
 from monitor.core.effects import PublishEvent
@@ -44,6 +47,8 @@ class Office:
             records=bench.journal,
             lag_s=lambda: 0.0,
             floods=self.watch.floods,
+            vitals=Vitals(START),
+            tape=Tape(EngineGauges(bench.engine, bench.clock), START),
             identity=Identity("one", "0", format_time(START), "tarnwick", "UTC"),
         )
 

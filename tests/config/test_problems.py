@@ -220,6 +220,12 @@ SITE_MISTAKES = {
         "  port: 8080\nalerts:\n  escalation: [ops, coordinator, ops]\n",
         "21: alerts.escalation: 'ops' is listed twice; list each role once",
     ),
+    "screens before the alert": (
+        "  port: 8080\n",
+        "  port: 8080\nalerts:\n  on_screen_within_s: -1\n",
+        "21: alerts.on_screen_within_s: -1 is below 0; give the seconds after which a warning that no visible board "
+        "has drawn goes to the next role at once; 0 for never, such as 3",
+    ),
     "group left empty": (
         "http:\n  host: 127.0.0.1\n  port: 8080\n",
         "http:\n",

@@ -6,9 +6,11 @@ delay, not just before; ended by its end; never raised on what is not known.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
+
+import pytest
 
 from monitor.core.airframe import DoorKind
 from tests.stories import Story, alder, demo_site
@@ -109,6 +111,14 @@ def check_cleared_by_its_end(case: Case) -> None:
     waits = case.priority == "warning" or case.code == "slide-deployed"
     assert last.state == ("rtn_unacknowledged" if waits else "normal")
     assert (story.alert(case.code, case.door) is not None) is waits
+
+
+def each_unknown_input(cases: Sequence[Case], hows: Sequence[str] = UNKNOWN) -> pytest.MarkDecorator:
+    """Ask a test of each ``case``, with each ``signal`` it cannot be told without, and ``how`` that is not known."""
+    asked = [(case, signal, how) for case in cases for signal in case.essential for how in hows]
+    assert asked
+    assert set(hows) <= set(UNKNOWN)
+    return pytest.mark.parametrize(("case", "signal", "how"), asked, ids=str)
 
 
 def check_never_raised_on_what_is_not_known(case: Case, signal: str, how: str) -> None:

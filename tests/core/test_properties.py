@@ -283,7 +283,7 @@ def test_waking_at_every_deadline_and_looking_later_tell_the_same(ops: list[Op])
 @SLOW
 @given(ops=st.lists(OPS, max_size=25))
 def test_an_event_id_is_never_used_twice_and_events_come_in_order(ops: list[Op]) -> None:
-    story = Story(answering=True).baseline()
+    story = Story().baseline()
     for op in ops:
         play(story, op)
     ids = [event.id for event in story.events]
@@ -309,7 +309,7 @@ def test_any_order_of_one_instants_readings_gives_the_same_states(
     case: tuple[list[Op], list[tuple[str, Any]], list[tuple[str, Any]]],
 ) -> None:
     history, together, shuffled = case
-    stories = [Story(answering=True).baseline() for _ in range(3)]
+    stories = [Story().baseline() for _ in range(3)]
     for story in stories:
         for op in history:
             story.advance(1)
@@ -450,7 +450,7 @@ def judged(story: Story) -> Iterator[tuple[Rule, str | None]]:
 @settings(SLOW, max_examples=30)
 @given(ops=st.lists(OPS, max_size=12), held=st.booleans())
 def test_a_rule_reads_nothing_that_it_does_not_declare(ops: list[Op], held: bool) -> None:
-    story = Story(answering=True).baseline()
+    story = Story().baseline()
     for op in ops:
         play(story, op)
     for rule, door in judged(story):
@@ -463,7 +463,7 @@ def test_a_rule_reads_nothing_that_it_does_not_declare(ops: list[Op], held: bool
 
 
 def test_the_check_of_what_a_rule_reads_finds_what_it_hides() -> None:
-    story = Story(answering=True).baseline()
+    story = Story().baseline()
     note: set[str] = set()
     view = watched_view(story, "L1", note)
     note.clear()

@@ -10,12 +10,12 @@ import pytest
 from monitor.core.alert import EVACUATION
 from monitor.core.rules import CATALOGUE, NEVER_SILENCED
 from tests.core.rule_cases import (
-    UNKNOWN,
     Case,
     at_door,
     check_cleared_by_its_end,
     check_never_raised_on_what_is_not_known,
     check_raised_exactly_at_its_delay,
+    each_unknown_input,
 )
 from tests.stories import ARMED, OUT, UNLOCKED, Story, alder, demo_site
 
@@ -43,8 +43,7 @@ def test_it_is_cleared_by_the_end_of_the_emergency(case: Case) -> None:
     check_cleared_by_its_end(case)
 
 
-@pytest.mark.parametrize("how", UNKNOWN)
-@pytest.mark.parametrize(("case", "signal"), [(c, s) for c in CASES for s in c.essential], ids=str)
+@each_unknown_input(CASES)
 def test_it_is_never_raised_on_what_is_not_known(case: Case, signal: str, how: str) -> None:
     check_never_raised_on_what_is_not_known(case, signal, how)
 

@@ -9,13 +9,13 @@ import pytest
 
 from tests.core.rule_cases import (
     AT,
-    UNKNOWN,
     Case,
     at_door,
     check_cleared_by_its_end,
     check_never_raised_on_what_is_not_known,
     check_not_raised_where_it_ends_before_its_delay,
     check_raised_exactly_at_its_delay,
+    each_unknown_input,
 )
 from tests.stories import ARMED, Story, alder, demo_site
 
@@ -107,11 +107,7 @@ def test_its_end_clears_it(case: Case) -> None:
     check_cleared_by_its_end(case)
 
 
-@pytest.mark.parametrize("how", UNKNOWN)
-@pytest.mark.parametrize(
-    ("case", "signal"),
-    [pytest.param(case, signal, id=f"{case}-{signal}") for case in CASES for signal in case.essential],
-)
+@each_unknown_input(CASES)
 def test_what_is_not_known_never_raises_it(case: Case, signal: str, how: str) -> None:
     check_never_raised_on_what_is_not_known(case, signal, how)
 

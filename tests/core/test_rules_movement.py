@@ -8,13 +8,13 @@ import pytest
 
 from monitor.core.airframe import DoorKind
 from tests.core.rule_cases import (
-    UNKNOWN,
     Case,
     at_door,
     check_cleared_by_its_end,
     check_never_raised_on_what_is_not_known,
     check_not_raised_where_it_ends_before_its_delay,
     check_raised_exactly_at_its_delay,
+    each_unknown_input,
     one_of_each_kind,
 )
 from tests.stories import ARMED, DISARMED, LOCKED, OUT, PRESSURE, UNLOCKED, Story, alder
@@ -109,11 +109,9 @@ def test_it_is_cleared_by_its_end(case: Case) -> None:
     check_cleared_by_its_end(case)
 
 
-@pytest.mark.parametrize("how", UNKNOWN)
-@pytest.mark.parametrize("case", [case for case in CASES if case.essential], ids=str)
-def test_it_is_never_raised_on_what_is_not_known(case: Case, how: str) -> None:
-    for signal in case.essential:
-        check_never_raised_on_what_is_not_known(case, signal, how)
+@each_unknown_input(CASES)
+def test_it_is_never_raised_on_what_is_not_known(case: Case, signal: str, how: str) -> None:
+    check_never_raised_on_what_is_not_known(case, signal, how)
 
 
 def arrived(*, beacon: bool = False, **options: Any) -> Story:

@@ -11,13 +11,13 @@ from monitor.core.rules import DOOR_RULES
 from tests.core.rule_cases import (
     AT,
     JUST,
-    UNKNOWN,
     Case,
     at_door,
     check_cleared_by_its_end,
     check_never_raised_on_what_is_not_known,
     check_not_raised_where_it_ends_before_its_delay,
     check_raised_exactly_at_its_delay,
+    each_unknown_input,
 )
 from tests.stories import ARMED, DISARMED, LOCKED, OUT, UNLOCKED, Story, alder, demo_site
 
@@ -96,8 +96,7 @@ def test_it_is_cleared_by_its_end(case: Case) -> None:
     check_cleared_by_its_end(case)
 
 
-@pytest.mark.parametrize("how", UNKNOWN)
-@pytest.mark.parametrize(("case", "signal"), [(c, s) for c in CASES for s in c.essential], ids=str)
+@each_unknown_input(CASES)
 def test_it_is_never_raised_on_what_is_not_known(case: Case, signal: str, how: str) -> None:
     check_never_raised_on_what_is_not_known(case, signal, how)
 

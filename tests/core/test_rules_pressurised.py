@@ -8,12 +8,12 @@ from typing import Any, Final
 import pytest
 
 from tests.core.rule_cases import (
-    UNKNOWN,
     Case,
     at_door,
     check_cleared_by_its_end,
     check_never_raised_on_what_is_not_known,
     check_raised_exactly_at_its_delay,
+    each_unknown_input,
     one_of_each_kind,
 )
 from tests.stories import ARMED, LOCKED, OUT, PRESSURE, Story, alder, demo_site
@@ -53,11 +53,9 @@ def test_it_is_cleared_by_its_end(case: Case) -> None:
     check_cleared_by_its_end(case)
 
 
-@pytest.mark.parametrize("how", UNKNOWN)
-@pytest.mark.parametrize("case", CASES, ids=str)
-def test_it_is_never_raised_on_what_is_not_known(case: Case, how: str) -> None:
-    for signal in case.essential:
-        check_never_raised_on_what_is_not_known(case, signal, how)
+@each_unknown_input(CASES)
+def test_it_is_never_raised_on_what_is_not_known(case: Case, signal: str, how: str) -> None:
+    check_never_raised_on_what_is_not_known(case, signal, how)
 
 
 def loose(**more: Any) -> Story:

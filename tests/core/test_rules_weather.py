@@ -11,13 +11,13 @@ from monitor.core.airframe import DoorKind
 from tests.core.rule_cases import (
     AT,
     JUST,
-    UNKNOWN,
     Case,
     at_door,
     check_cleared_by_its_end,
     check_never_raised_on_what_is_not_known,
     check_not_raised_where_it_ends_before_its_delay,
     check_raised_exactly_at_its_delay,
+    each_unknown_input,
     one_of_each_kind,
 )
 from tests.stories import ARMED, LOCKED, OUT, UNLOCKED, Story, alder
@@ -430,11 +430,9 @@ def test_lingering_is_cleared_by_its_end(case: Case) -> None:
     check_cleared_by_its_end(case)
 
 
-@pytest.mark.parametrize("how", UNKNOWN)
-@pytest.mark.parametrize("case", LINGERING, ids=str)
-def test_lingering_is_never_raised_on_what_is_not_known(case: Case, how: str) -> None:
-    for signal in case.essential:
-        check_never_raised_on_what_is_not_known(case, signal, how)
+@each_unknown_input(LINGERING)
+def test_lingering_is_never_raised_on_what_is_not_known(case: Case, signal: str, how: str) -> None:
+    check_never_raised_on_what_is_not_known(case, signal, how)
 
 
 @pytest.mark.parametrize("readings", [{**ARMED, "handle_lifted": True}, OUT])

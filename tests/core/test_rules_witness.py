@@ -11,13 +11,13 @@ from monitor.core.airframe import DoorKind
 from monitor.core.state import Report
 from tests.core.rule_cases import (
     AT,
-    UNKNOWN,
     Case,
     at_door,
     check_cleared_by_its_end,
     check_never_raised_on_what_is_not_known,
     check_not_raised_where_it_ends_before_its_delay,
     check_raised_exactly_at_its_delay,
+    each_unknown_input,
     one_of_each_kind,
 )
 from tests.stories import ARMED, PRESSURE, UNLOCKED, Story, alder, demo_site
@@ -80,8 +80,7 @@ def test_it_is_cleared_by_its_end(case: Case) -> None:
     check_cleared_by_its_end(case)
 
 
-@pytest.mark.parametrize("how", UNKNOWN)
-@pytest.mark.parametrize(("case", "signal"), [(c, s) for c in CASES for s in c.essential], ids=str)
+@each_unknown_input(CASES)
 def test_it_is_never_raised_on_what_is_not_known(case: Case, signal: str, how: str) -> None:
     check_never_raised_on_what_is_not_known(case, signal, how)
 

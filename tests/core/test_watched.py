@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from monitor.core import settling
+from monitor.core import showing
 from monitor.core.deaf import list_applicable, list_deafness
 from monitor.core.effects import NoteDeafness
 from monitor.core.rules import AIRCRAFT_RULES
@@ -46,7 +46,7 @@ def test_every_place_is_noted_once_when_an_aircraft_is_met() -> None:
 
 def test_a_door_that_is_deaf_to_nothing_is_noted_too(monkeypatch: pytest.MonkeyPatch) -> None:
     """An empty list is news at first: it says that from then on all could be seen."""
-    monkeypatch.setattr(settling, "list_deafness", lambda view, rules: ())
+    monkeypatch.setattr(showing, "list_deafness", lambda view, rules: ())
     story = alder()
     assert [note.deaf_to for note in noted(story, "L1")] == [()]
 

@@ -39,26 +39,35 @@ def note_aircraft(view: View, air: set[str], doors: dict[str | None, set[str]]) 
         aircraft.turnround = TurnroundMemo()
     memo = aircraft.turnround
     before = memo.departing, memo.engaged, memo.disengaged
+    stopped = _stopped(view, memo)
+    if stopped or "*" in air or any(not names.isdisjoint(SLIDE_SIGNALS) for names in doors.values()):
+        _note_slides(view, memo, stopped=stopped)
+    beacon = view.airframe_true("beacon")
+    if beacon is not None:
+        memo.anew = True if beacon and memo.lit is False else memo.anew
+        memo.lit = beacon
+    starting = all3((beacon, any3((view.any_engine, memo.anew))))
+    # The doors are many readings: asked for only while the rest does not settle it.
+    memo.departing = False if starting is False else all3((starting, _closed_up(view)))
+    if memo.departing is not before[0]:
+        air.add(DEPARTING)
+    if (memo.engaged, memo.disengaged) != before[1:]:
+        air.add(ARRIVAL)
+
+
+def _note_slides(view: View, memo: TurnroundMemo, *, stopped: bool) -> None:
+    """Follow the slides of the cabin doors; ``stopped``: those engaged just now were when the last engine stopped."""
     slides = {
         door.door.name: door.engaged
         for door in view.doors()
         if door.door is not None and door.spec is not None and door.spec.kind is DoorKind.CABIN and door.has_slide
     }
-    if _stopped(view, memo):
+    if stopped:
         memo.anew = False
         memo.engaged = [name for name, engaged in slides.items() if engaged]
     else:
         memo.engaged = [name for name in memo.engaged if slides.get(name) is not False]
     memo.disengaged = any3(not3(engaged) for engaged in slides.values())
-    beacon = view.airframe_true("beacon")
-    if beacon is not None:
-        memo.anew = True if beacon and memo.lit is False else memo.anew
-        memo.lit = beacon
-    memo.departing = all3((_closed_up(view), beacon, any3((view.any_engine, memo.anew))))
-    if memo.departing is not before[0]:
-        air.add(DEPARTING)
-    if (memo.engaged, memo.disengaged) != before[1:]:
-        air.add(ARRIVAL)
 
 
 def _stopped(view: View, memo: TurnroundMemo) -> bool:
