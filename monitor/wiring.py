@@ -19,16 +19,22 @@ from monitor import __version__
 from monitor.adapters.alarm_watch import AlarmWatch
 from monitor.adapters.clock import SystemClock
 from monitor.adapters.desk import Desk, Identity
+from monitor.adapters.gauges import EngineGauges
 from monitor.adapters.journal import SqliteJournal
 from monitor.adapters.metrics import LoopLag, Metrics, Sources
 from monitor.adapters.mqtt import MqttFeed
 from monitor.adapters.mqtt_settings import MqttSettings
+from monitor.adapters.tape import Tape
+from monitor.adapters.vitals import Vitals
+from monitor.adapters.web.assets import MissingBoardError
+from monitor.adapters.web.board_watch import BoardWatch
+from monitor.adapters.web.boards import Boards
 from monitor.adapters.web.server import ListenError, WebServer
 from monitor.adapters.web.stream import Stream
 from monitor.adapters.wire import Wire
 from monitor.config import Config
 from monitor.core.alarm_health import ROLES
-from monitor.core.times import HOUR, format_time
+from monitor.core.times import HOUR, SECOND, format_time
 from monitor.engine import Engine, Restored, restore
 from monitor.ports import InstanceError, JournalError, Message, Observer, Outgoing
 
@@ -74,10 +80,7 @@ class Instance:
         wire = Wire(config.site.name, config.broker.instance, frozenset(config.site.types))
         self._metrics = Metrics(__version__)
         self._lag = LoopLag()
-        self._journal = SqliteJournal(
-            Path(config.data.directory) / JOURNAL_FILE,
-            on_batch=lambda rows, seconds: self._metrics.count_commit(seconds, rows),
-        )
+        self._journal = SqliteJournal(Path(config.data.directory) / JOURNAL_FILE, on_batch=self._on_batch)
         try:
             self._journal.open()
             restored = restore(config.site, self._journal, wire)
@@ -86,13 +89,19 @@ class Instance:
             self._assemble(restored, wire)
             await self._alarms.recall(self._journal, self._clock.now())
             self.url = await self._web.start()
-        except (InstanceError, JournalError, ListenError, OSError) as error:
+        except (InstanceError, JournalError, ListenError, MissingBoardError, OSError) as error:
             with contextlib.suppress(JournalError):
                 await self._journal.close()
             raise InstanceError(str(error)) from None
         self._engine.start()
         _favour_the_loop()
-        for serve in (self._serve_feed(), self._lag.watch(), self._serve_pruning()):
+        for serve in (
+            self._serve_feed(),
+            self._lag.watch(),
+            self._serve_pruning(),
+            self._tape.serve_samples(self._clock.now),
+            self._boards.serve_looks(),
+        ):
             self._tasks.append(asyncio.create_task(serve))
         _log.info("started", action="start", url=self.url, restored=restored.position, replayed=restored.replayed)
         return self.url
@@ -103,14 +112,16 @@ class Instance:
         started = self._clock.now()
         outlet = _Outlet()
         self._alarms = AlarmWatch(ROLES)
+        self._vitals = Vitals(started)
         self._engine = Engine(
             restored=restored,
             codec=wire,
             clock=self._clock,
             journal=self._journal,
             publisher=outlet,
-            observers=[self._metrics, self._alarms, *self._extra],
+            observers=[self._metrics, self._alarms, self._vitals, *self._extra],
         )
+        self._tape = Tape(EngineGauges(self._engine, self._clock), started)
         self._feed = outlet.feed = self._build_feed(wire, started)
         self.desk = Desk(
             engine=self._engine,
@@ -119,14 +130,19 @@ class Instance:
             records=self._journal,
             lag_s=self._lag.worst_s,
             floods=self._alarms.floods,
+            vitals=self._vitals,
+            tape=self._tape,
             identity=Identity(
                 config.broker.instance, __version__, format_time(started), config.site.name, config.site.timezone
             ),
         )
+        self._boards = BoardWatch(Boards(), self.desk, within=round(config.alerts.on_screen_within_s * SECOND))
+        self._boards.take_up()
         self._stream = Stream(self.desk)
-        self._engine.add_observer(self._stream)
+        for observer in (self._tape, self._boards, self._stream):
+            self._engine.add_observer(observer)
         self._web = WebServer(
-            self.desk, self._stream, self._metrics.render, host=config.http.host, port=config.http.port
+            self.desk, self._stream, self._boards, self._metrics.render, host=config.http.host, port=config.http.port
         )
         self._attach_metrics()
 
@@ -192,6 +208,11 @@ class Instance:
             on_superseded=self._on_superseded,
         )
 
+    def _on_batch(self, rows: int, seconds: float) -> None:
+        # On the journal's thread. Nothing is appended before everything is assembled.
+        self._metrics.count_commit(seconds, rows)
+        self._vitals.note_commit(seconds)
+
     def _on_message(self, message: Message, settle: Callable[[], None]) -> None:
         self._engine.receive(message, settle)
 
@@ -212,6 +233,8 @@ class Instance:
                 stream_clients=lambda: self._stream.clients,
                 stream_resyncs=lambda: self._stream.resyncs,
                 loop_lag_s=self._lag.worst_s,
+                boards=lambda: self._boards.boards.count(self._clock.now()),
+                unseen=lambda: len(self._boards.unseen()),
                 floods=self.desk.floods,
             )
         )

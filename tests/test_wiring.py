@@ -16,10 +16,14 @@ import httpx
 import pytest
 
 from monitor import wiring
+from monitor.adapters.web.checkup import HealthDocument
 from monitor.config import Config, default_config_path, load
 from monitor.core.events import BrokerConnected, MonitorStarted, ReadingsArrived
+from monitor.core.times import SECOND
 from monitor.ports import Message, Step
 from monitor.wiring import JOURNAL_FILE, Instance, InstanceError, run_instance
+from tests.adapters.web.http_client import until
+from tests.engine_bench import HANDLE, arrival
 from tests.stories import REG
 
 ROOT = "apron/v1/tarnwick"
@@ -220,6 +224,10 @@ async def test_the_page_shows_what_a_person_did(make: Make, config: Config) -> N
     assert (row["by"], row["action"], row["before"], row["after"]) == ("Ann", "declare-presence", "present", "away")
 
 
+def _settled() -> None:
+    """Nobody waits for it."""
+
+
 def _reading(value: object) -> bytes:
     return json.dumps({"time": 1772359200, "value": value}).encode()
 
@@ -240,3 +248,61 @@ async def test_the_record_of_alarms_and_of_what_could_be_seen_is_served(make: Ma
     assert watch["watched_minutes"] == 0
     page = (await ask(instance, "/metrics")).text
     assert 'sillwatch_alarm_flood{role="door team"} 0.0' in page
+
+
+async def test_a_warning_that_no_board_shows_is_handed_on_until_one_does(make: Make, config: Config) -> None:
+    """From the reading to the alert's document, and by a board's word back again."""
+    alerts = config.alerts.model_copy(update={"on_screen_within_s": 0.05})
+    instance = make(replace(config, alerts=alerts))
+    url = await instance.start()
+    now = instance.desk.now() / SECOND
+    for number, message in enumerate((arrival(), HANDLE)):
+        body = {**json.loads(message.payload), "time": now + number / 1000}
+        instance._on_message(Message(message.topic, json.dumps(body).encode(), False), _settled)
+
+    def warnings() -> list[dict[str, Any]]:
+        return [alert for alert in instance.desk.alerts() if alert["code"] == "armed-handle-moved"]
+
+    async def await_mark(marked: bool) -> dict[str, Any]:
+        await until(lambda: [bool(alert.get("on_no_screen")) for alert in warnings()] == [marked])
+        return warnings()[0]
+
+    handed_on = await await_mark(True)
+    assert handed_on["escalated"] is True
+    async with httpx.AsyncClient(base_url=url) as client:
+        assert "sillwatch_warnings_on_no_screen 1.0" in (await client.get("/metrics")).text
+        state = {"name": "Gate", "page": "apron", "visible": True, "sound": True, "drawn": [handed_on["alert_id"]]}
+        answer = await client.put("/api/v1/boards/0123456789", json=state)
+        assert answer.json() == {"watching": 1, "unseen": []}
+        seen = await await_mark(False)
+        assert (seen["state"], seen["role"]) == ("unacknowledged", handed_on["role"])
+        page = (await client.get("/metrics")).text
+        assert "sillwatch_boards 1.0" in page
+        assert "sillwatch_warnings_on_no_screen 0.0" in page
+
+
+async def test_the_services_health_and_an_aircrafts_curves_are_served(make: Make, config: Config) -> None:
+    instance = make(config)
+    await instance.start()
+    durable = asyncio.Event()
+    topic = f"{ROOT}/aircraft/{REG}/airframe/"
+    now = instance.desk.now() / SECOND
+    for name, value in (("type", "alder"), ("heartbeat", 7), ("differential_pressure_hpa", 12.5)):
+        body = json.dumps({"time": now, "value": value}).encode()
+        instance._on_message(Message(topic + name, body, False), durable.set)
+    instance._on_message(Message(topic + "wobble", b"{}", False), durable.set)
+    await asyncio.wait_for(durable.wait(), 10)
+    health = (await ask(instance, "/api/v1/health")).json()
+    HealthDocument.model_validate(health)
+    assert health["service"]["reasons"] == ["the broker is not connected"]
+    assert health["rates"]["messages_per_s"]["1m"] > 0
+    assert health["latency_ms"]["step"]["count"] >= 5
+    assert health["latency_ms"]["commit"]["count"] >= 1
+    assert health["rejected"] == {"unknown-signal": 1}
+    [sender] = health["senders"]
+    assert (sender["aircraft"], sender["heartbeat"]) == (REG, 7)
+    assert 0 <= sender["heartbeat_age_s"] <= 10
+    assert sender["messages_per_s"] > 0
+    assert (health["boards"], health["stream"]) == ([], {"clients": 0, "resyncs": 0})
+    curves = (await ask(instance, f"/api/v1/aircraft/{REG}/curves")).json()
+    assert 12.5 in [point["value"] for point in curves["differential_pressure_hpa"]]

@@ -17,6 +17,8 @@ from monitor.core.effects import Effect
 from monitor.core.events import Command
 from monitor.core.lookahead import Branch, look_ahead
 from monitor.core.permits import list_permits
+from monitor.core.senders import list_senders
+from monitor.core.timeline import Recorded, assemble_timeline
 from monitor.core.times import format_time
 from monitor.core.watched import Note, Span
 from monitor.engine import Engine
@@ -85,6 +87,21 @@ class Records(Protocol):
         until: int,
         door: str | None = ...,
     ) -> T: ...
+    async def study_timeline(self, study: Callable[[Recorded], T], *, aircraft: str, since: int, until: int) -> T: ...
+
+
+class Vitals(Protocol):
+    """What is counted of the service itself."""
+
+    def rate_of(self, reg: str, now: int) -> float | None: ...
+    def keep_only(self, regs: Iterable[str]) -> None: ...
+    def describe(self, now: int) -> Readout: ...
+
+
+class Tape(Protocol):
+    """What is kept for drawing."""
+
+    def describe(self, reg: str, stand: str, now: int) -> Readout: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +127,8 @@ class Desk:
         records: Records,
         lag_s: Callable[[], float],
         floods: Callable[[int], Mapping[str, int | None]],
+        vitals: Vitals,
+        tape: Tape,
         identity: Identity,
     ) -> None:
         self._engine = engine
@@ -118,6 +137,8 @@ class Desk:
         self._records = records
         self._lag_s = lag_s
         self._floods = floods
+        self._vitals = vitals
+        self._tape = tape
         self._identity = identity
         self._looking = asyncio.Semaphore(1)
 
@@ -141,6 +162,44 @@ class Desk:
         """One aircraft's row."""
         aircraft = self._engine.system.record.aircraft.get(reg)
         return None if aircraft is None else readout.describe_row(self._engine.system, aircraft, self.now())
+
+    def registrations(self) -> Sequence[str]:
+        """Every aircraft known."""
+        return list(self._engine.system.record.aircraft)
+
+    def readiness(self, reg: str) -> Readout | None:
+        """An aircraft's answers as last published; ``None`` until they were worked out."""
+        aircraft = self._engine.system.record.aircraft.get(reg)
+        shown: Readout | None = None if aircraft is None else aircraft.readiness_shown
+        return shown
+
+    def types(self) -> Readout:
+        """Every airframe type."""
+        return readout.list_types(self._engine.system)
+
+    def stands(self) -> Readout:
+        """Every stand, by name."""
+        return readout.list_stands(self._engine.system, self.now())
+
+    def stand(self, name: str) -> Readout | None:
+        """One stand."""
+        return readout.describe_stand(self._engine.system, name, self.now())
+
+    def senders(self) -> list[Readout]:
+        """Each aircraft as a sender."""
+        now = self.now()
+        senders = list_senders(self._engine.system, now)
+        self._vitals.keep_only(sender["aircraft"] for sender in senders)
+        return [{**sender, "messages_per_s": self._vitals.rate_of(sender["aircraft"], now)} for sender in senders]
+
+    def vitals(self) -> Readout:
+        """How much is taken in, how long it takes, and what was refused."""
+        return self._vitals.describe(self.now())
+
+    def curves(self, reg: str) -> Readout | None:
+        """An aircraft's pressure and its stand's wind."""
+        aircraft = self._engine.system.record.aircraft.get(reg)
+        return None if aircraft is None else self._tape.describe(reg, aircraft.stand, self.now())
 
     async def look_ahead(self, reg: str, door: str) -> Readout | None:
         """What would follow if somebody did something at a door now; ``None`` for one that is not known.
@@ -249,6 +308,20 @@ class Desk:
             return watched.describe_watch(reg, sums, since=since, until=until, off=off)
 
         return await self._records.study_deafness(study, aircraft=reg, since=since, until=until, door=door)
+
+    async def timeline(self, reg: str, *, since: int, until: int) -> Readout | None:
+        """What became of an aircraft's doors and alerts in a period (µs); ``None`` for one that was never heard of.
+
+        From the journal alone, so that one which has left can be asked for too.
+        """
+        known = reg in self._engine.system.record.aircraft
+
+        def study(recorded: Recorded) -> Readout | None:
+            if recorded.first is None and not known:
+                return None
+            return assemble_timeline(reg, recorded, since=since, until=until)
+
+        return await self._records.study_timeline(study, aircraft=reg, since=since, until=until)
 
     async def submit(self, command: Command) -> Sequence[Effect]:
         """Take a person's action; returns once it is durable."""

@@ -61,6 +61,8 @@ class Sources:
     stream_clients: Callable[[], int]
     stream_resyncs: Callable[[], int]
     loop_lag_s: Callable[[], float]
+    boards: Callable[[], int]
+    unseen: Callable[[], int]
     floods: Callable[[], Mapping[str, int | None]]
 
 
@@ -204,6 +206,12 @@ class _Present(Collector):
         )
         yield GaugeMetricFamily(
             "sillwatch_loop_lag_seconds", "Worst lag of the event loop in the last 10 s.", value=sources.loop_lag_s()
+        )
+        yield GaugeMetricFamily("sillwatch_boards", "Boards heard in the last 10 s.", value=sources.boards())
+        yield GaugeMetricFamily(
+            "sillwatch_warnings_on_no_screen",
+            "Warnings that wait for a person and have been on no visible board for too long.",
+            value=sources.unseen(),
         )
         yield from _health_gauges(sources.health())
         yield from _aircraft_gauges(sources.aircraft())

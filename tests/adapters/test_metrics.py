@@ -86,6 +86,8 @@ def metrics(rows: list[dict[str, Any]], alerts: list[dict[str, Any]]) -> Metrics
             stream_clients=lambda: 3,
             stream_resyncs=lambda: 1,
             loop_lag_s=lambda: 0.25,
+            boards=lambda: 2,
+            unseen=lambda: 4,
             floods=lambda: {"all": 5, "ops": 7, "door team": None},
         )
     )

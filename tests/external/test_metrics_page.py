@@ -52,6 +52,8 @@ def page() -> Metrics:
             stream_clients=lambda: 1,
             stream_resyncs=lambda: 0,
             loop_lag_s=lambda: 0.002,
+            boards=lambda: 1,
+            unseen=lambda: 0,
             floods=lambda: {"ops": apron.now},
         )
     )

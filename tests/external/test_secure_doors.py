@@ -9,6 +9,7 @@ Owns its own idea of what each combination means; it imports neither the door ta
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import combinations, product
 from typing import Any
 
@@ -71,7 +72,7 @@ def expected_lock(readings: dict[str, Any]) -> str:
     return "closed_locked" if len(known) == len(AT_REST) else "unknown"
 
 
-def test_secure_is_closed_latched_and_locked_in_every_combination(capsys: pytest.CaptureFixture[str]) -> None:
+def test_secure_is_closed_latched_and_locked_in_every_combination(tell: Callable[[str], None]) -> None:
     """(e)(1): every combination of the five, each true, false, uncertain, bad or withdrawn."""
     apron = one_door()
     sensors = Sensors(apron, "L1")
@@ -87,8 +88,7 @@ def test_secure_is_closed_latched_and_locked_in_every_combination(capsys: pytest
         apron.effects.clear()
         apron.sent.clear()
         apron.events.clear()
-    with capsys.disabled():
-        print(f" [25.783: {count} combinations]", end="")
+    tell(f"25.783 {count} combinations")
     assert count == 5**5
     assert wrong == []
 

@@ -24,7 +24,7 @@ from monitor.core.events import (
     AlertShelved,
     AlertUnacknowledged,
     AlertUnshelved,
-    Command,
+    PersonsCommand,
 )
 from monitor.core.times import MILLISECOND
 from monitor.ports import Readout
@@ -54,7 +54,7 @@ def build_acting_routes(reader: Reader, *, submit_timeout_s: float = SUBMIT_TIME
     router.include_router(build_declaring_routes(reader, submit))
     router.include_router(build_permit_routes(reader, submit))
 
-    async def act_on_alert(request: Request, alert_id: str, command: Command) -> Response:
+    async def act_on_alert(request: Request, alert_id: str, command: PersonsCommand) -> Response:
         effects = await submit(request, command)
         return JsonAnswer(find_alert(alert_id, effects, reader.alerts()))
 

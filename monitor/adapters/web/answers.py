@@ -12,7 +12,7 @@ import orjson
 from starlette.responses import Response, StreamingResponse
 from starlette.types import Receive, Scope, Send
 
-from monitor.adapters.web.stream import Client
+from monitor.adapters.web.client import Client
 
 STUCK_S: Final = 30.0
 """A client that takes no byte for this long is given up."""

@@ -13,6 +13,10 @@ from starlette.types import ASGIApp
 import monitor
 from monitor.adapters.web.acting import SUBMIT_TIMEOUT_S, build_acting_routes
 from monitor.adapters.web.assets import Assets
+from monitor.adapters.web.board_watch import BoardWatch
+from monitor.adapters.web.boarding import build_board_routes
+from monitor.adapters.web.charting import build_charting_routes
+from monitor.adapters.web.checkup import build_checkup_routes
 from monitor.adapters.web.guard import Guard
 from monitor.adapters.web.measuring import build_measuring_routes
 from monitor.adapters.web.ports import MetricsPage, Reader
@@ -43,7 +47,12 @@ class _Application(FastAPI):
 
 
 def build_app(
-    reader: Reader, stream: Stream, metrics_page: MetricsPage, *, submit_timeout_s: float = SUBMIT_TIMEOUT_S
+    reader: Reader,
+    stream: Stream,
+    boards: BoardWatch,
+    metrics_page: MetricsPage,
+    *,
+    submit_timeout_s: float = SUBMIT_TIMEOUT_S,
 ) -> ASGIApp:
     """Return the whole HTTP side as one ASGI application."""
     app = _Application(
@@ -61,6 +70,9 @@ def build_app(
     install_problems(app)
     app.include_router(build_reading_routes(reader))
     app.include_router(build_measuring_routes(reader))
+    app.include_router(build_charting_routes(reader))
+    app.include_router(build_board_routes(reader, boards))
+    app.include_router(build_checkup_routes(reader, stream, boards))
     app.include_router(build_service_routes(reader, stream, metrics_page))
     app.include_router(build_acting_routes(reader, submit_timeout_s=submit_timeout_s))
     return Guard(app, stream_path=STREAM_PATH)

@@ -1,14 +1,17 @@
-"""The page and its files.
+"""The board's pages and files.
 
-Owns the names under which style, script and icon are served: each carries the hash
-of its content, so that a browser may keep it for ever and never show an old one.
+Owns the names under which scripts, styles and words are served: each carries the hash of
+its content, so that a browser may keep it for ever and never show an old one. Every page
+is the same document: the script draws what its address names.
 """
 
 from __future__ import annotations
 
+import gzip
 import hashlib
+import json
 from importlib import resources
-from typing import Final
+from typing import Final, NamedTuple
 
 from starlette.requests import Request
 from starlette.responses import Response
@@ -17,45 +20,77 @@ from starlette.routing import Route
 from monitor.adapters.web.problems import ProblemError
 
 PREFIX: Final = "/assets/"
+PAGES: Final = ("/", "/aircraft/{reg}", "/alerts", "/health")
+"""The addresses at which the board may be opened."""
 
-_FILES: Final = {
-    "page.css": "text/css; charset=utf-8",
-    "page.js": "text/javascript; charset=utf-8",
-    "icon.svg": "image/svg+xml",
+_MEDIA_TYPES: Final = {
+    "css": "text/css; charset=utf-8",
+    "js": "text/javascript; charset=utf-8",
+    "json": "application/json",
+    "svg": "image/svg+xml",
+    "txt": "text/plain; charset=utf-8",
 }
 
 
+class _File(NamedTuple):
+    content: bytes
+    packed: bytes
+    media_type: str
+
+
+class MissingBoardError(Exception):
+    """The board's files are not there: this copy of the program was not built."""
+
+
 def hash_name(name: str, content: bytes) -> str:
-    """``page.css`` → ``page.0123456789abcdef.css``."""
+    """``board.css`` → ``board.0123456789abcdef.css``."""
     stem, _, suffix = name.rpartition(".")
     return f"{stem}.{hashlib.sha256(content).hexdigest()[:16]}.{suffix}"
 
 
 class Assets:
-    """The page's files, read once."""
+    """The board's files, read and packed once; raises :class:`MissingBoardError`."""
 
     def __init__(self) -> None:
         folder = resources.files("monitor.adapters.web") / "static"
-        page = (folder / "page.html").read_text("utf-8")
-        self._files: dict[str, tuple[bytes, str]] = {}
-        for name, media_type in _FILES.items():
-            content = (folder / name).read_bytes()
-            hashed = hash_name(name, content)
-            self._files[hashed] = (content, media_type)
-            page = page.replace(PREFIX + name, PREFIX + hashed)
-        self._page = page.encode()
+        try:
+            page = (folder / "board.html").read_text("utf-8")
+        except OSError:
+            raise MissingBoardError("the board's files are missing; run .ci/setup, or install the package") from None
+        self._files: dict[str, _File] = {}
+        locales: dict[str, str] = {}
+        for entry in sorted(folder.iterdir(), key=lambda entry: entry.name):
+            media_type = _MEDIA_TYPES.get(entry.name.rpartition(".")[2])
+            if media_type is None:
+                continue
+            content = entry.read_bytes()
+            hashed = hash_name(entry.name, content)
+            self._files[hashed] = _File(content, gzip.compress(content, mtime=0), media_type)
+            page = page.replace(f'"{PREFIX}{entry.name}"', f'"{PREFIX}{hashed}"')
+            if entry.name.startswith("locale-"):
+                locales[entry.name.removeprefix("locale-").removesuffix(".json")] = PREFIX + hashed
+        # Single quotes: the list itself is JSON. Names are ours, so nothing in it needs escaping.
+        page = page.replace("'{locales}'", f"'{json.dumps(locales)}'")
+        self._page = _File(page.encode(), gzip.compress(page.encode(), mtime=0), "text/html; charset=utf-8")
 
     def routes(self) -> list[Route]:
-        """Return the routes of the page and its files."""
-        return [Route("/", self._serve_page), Route(PREFIX + "{name}", self._serve_file)]
+        """Return the routes of the pages and their files."""
+        pages = [Route(path, self._serve_page) for path in PAGES]
+        return [*pages, Route(PREFIX + "{name}", self._serve_file)]
 
-    async def _serve_page(self, _: Request) -> Response:
-        return Response(self._page, media_type="text/html", headers={"Cache-Control": "no-cache"})
+    async def _serve_page(self, request: Request) -> Response:
+        return _answer(request, self._page, "no-cache")
 
     async def _serve_file(self, request: Request) -> Response:
-        name = request.path_params["name"]
-        if name not in self._files:
+        file = self._files.get(request.path_params["name"])
+        if file is None:
             raise ProblemError("not-found", "There is no such file.")
-        content, media_type = self._files[name]
-        headers = {"Content-Type": media_type, "Cache-Control": "public, max-age=31536000, immutable"}
-        return Response(content, headers=headers)
+        return _answer(request, file, "public, max-age=31536000, immutable")
+
+
+def _answer(request: Request, file: _File, caching: str) -> Response:
+    headers = {"Content-Type": file.media_type, "Cache-Control": caching, "Vary": "Accept-Encoding"}
+    offered = {part.partition(";")[0].strip() for part in request.headers.get("accept-encoding", "").split(",")}
+    if "gzip" not in offered:
+        return Response(file.content, headers=headers)
+    return Response(file.packed, headers={**headers, "Content-Encoding": "gzip"})

@@ -14,6 +14,7 @@ from pydantic import (
     ConfigDict,
     Field,
     PlainValidator,
+    StrictBool,
     StringConstraints,
     WithJsonSchema,
     model_validator,
@@ -24,9 +25,11 @@ from monitor.core.alert import AlertState, Priority
 from monitor.core.times import parse_time
 
 SHELVE_MINUTES_MAX = 480
+DRAWN_MAX = 500
 PERMIT_MINUTES_MAX = 720
 
-_PRINTABLE = r"^[^\x00-\x1f\x7f]*$"
+_PRINTABLE = r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]*$"
+"""No control (C0, C1), no line break, and nothing that turns the direction of what is written after it."""
 
 Name = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=_PRINTABLE)]
 Sentence = Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=_PRINTABLE)]
@@ -59,6 +62,8 @@ OptionalSentence = Annotated[Sentence | None, BeforeValidator(_blank_is_absent)]
 OptionalText = Annotated[str | None, Field(max_length=64), BeforeValidator(_blank_is_absent)]
 OptionalTime = Annotated[int | None, BeforeValidator(_read_time), WithJsonSchema(_TIME_SCHEMA)]
 
+BoardPage = Literal["apron", "aircraft", "alerts", "health", "wall"]
+DrawnId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9-]{1,64}$")]
 Presence = Literal["present", "powered_down", "away"]
 PermitKind = Literal["drill", "ground-run", "de-icing", "tow", "slide-removed"]
 PermitMinutes = Annotated[float, Field(gt=0, le=PERMIT_MINUTES_MAX, strict=True, allow_inf_nan=False)]
@@ -152,6 +157,20 @@ class PermitEnding(_Body):
     reason: OptionalSentence = None
 
 
+class BoardState(_Body):
+    """What an open page says of itself, every 5 s at least and at once when it changes."""
+
+    name: Annotated[str, StringConstraints(max_length=60, pattern=_PRINTABLE)] = Field(
+        description="What people call this screen"
+    )
+    page: BoardPage
+    visible: StrictBool = Field(description="False for a tab in the background")
+    sound: StrictBool = Field(description="Whether a warning can be heard here")
+    drawn: Annotated[list[DrawnId], Field(max_length=DRAWN_MAX)] = Field(
+        description="The unacknowledged warnings that are painted on it now"
+    )
+
+
 class PresenceDeclaration(_Body):
     """Saying where an aircraft is."""
 
@@ -196,6 +215,12 @@ class PeriodQuery(BaseModel):
 
     since: OptionalTime = Field(None, description="From this moment on; at most 366 days before until")
     until: OptionalTime = Field(None, description="Before this moment; now at the latest")
+
+
+class TimelineQuery(PeriodQuery):
+    """A period: the last 30 min where nothing else is said."""
+
+    since: OptionalTime = Field(None, description="From this moment on; at most 24 h before until")
 
 
 class WatchedQuery(PeriodQuery):

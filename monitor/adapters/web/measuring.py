@@ -62,17 +62,19 @@ class WatchedDocument(BaseModel):
     doors: dict[str, dict[str, HazardWatch]]
 
 
-def read_period(query: PeriodQuery, now: int) -> tuple[int, int]:
-    """Return a period's ends (µs), by default the last 24 h; raises :class:`ProblemError` for one that does not fit.
+def read_period(
+    query: PeriodQuery, now: int, *, usual: int = PERIOD_DEFAULT, longest: int = PERIOD_MAX, named: str = "366 days"
+) -> tuple[int, int]:
+    """Return a period's ends (µs), by default the ``usual`` last; raises :class:`ProblemError` for one that does not fit.
 
-    What is still to come belongs to no period.
+    What is still to come belongs to no period; ``named`` is the ``longest`` one in words.
     """
     until = now if query.until is None else min(query.until, now)
-    since = until - PERIOD_DEFAULT if query.since is None else query.since
+    since = until - usual if query.since is None else query.since
     if since >= until:
         _refuse("since", f"since must be before until, and before now ({format_time(now)})")
-    if until - since > PERIOD_MAX:
-        _refuse("since", "a period is 366 days at most")
+    if until - since > longest:
+        _refuse("since", f"a period is {named} at most")
     return since, until
 
 

@@ -26,7 +26,8 @@ class Reader(Protocol):
 
         Keys: ``aircraft, type, stand, presence, feed`` (``live``, or what is wrong with it),
         ``simulated, door_states`` (door → state), ``alerts`` (priority → number),
-        ``last_message_at`` and ``age_s``.
+        ``last_message_at``, ``age_s``, ``deaf_to``, and what is known of it as a whole:
+        ``passengers_aboard, differential_pressure_hpa, refuelling, engines_running``.
         """
 
     def aircraft(self, reg: str) -> Readout | None:
@@ -40,6 +41,30 @@ class Reader(Protocol):
 
     def row(self, reg: str) -> Readout | None:
         """One aircraft's row of :meth:`list_aircraft`."""
+
+    def registrations(self) -> Sequence[str]:
+        """Every aircraft known."""
+
+    def readiness(self, reg: str) -> Readout | None:
+        """An aircraft's retained answers; ``None`` until they were worked out, and where it is not here."""
+
+    def types(self) -> Readout:
+        """Every airframe type that is served, by name: its doors in station order."""
+
+    def stands(self) -> Readout:
+        """Every stand by name, with its weather."""
+
+    def stand(self, name: str) -> Readout | None:
+        """One stand of :meth:`stands`."""
+
+    def senders(self) -> list[Readout]:
+        """Each aircraft as a sender: clock, heartbeat, last message and how many a second (``None``: none yet)."""
+
+    def vitals(self) -> Readout:
+        """``rates`` and ``latency_ms`` of the last 10 min; ``dropped`` and ``rejected`` by reason since the start."""
+
+    def curves(self, reg: str) -> Readout | None:
+        """An aircraft's pressure and its stand's wind over 30 min at most; ``None`` for one that is not known."""
 
     def alerts(self) -> list[Readout]:
         """Every alert that is not normal, as its document of the wire contract."""
@@ -93,6 +118,12 @@ class Reader(Protocol):
         """For how long each hazard could be seen in a period (µs), by door.
 
         ``None`` where the aircraft, its type or the ``door`` is not known.
+        """
+
+    async def timeline(self, reg: str, *, since: int, until: int) -> Readout | None:
+        """How an aircraft's doors stood and which alerts it had in a period (µs), from the record alone.
+
+        ``None`` where it is neither known nor on record.
         """
 
     async def submit(self, command: Command) -> Sequence[Effect]:

@@ -47,6 +47,7 @@ KINDS: Mapping[str, Kind] = {
     "no-record": Kind(503, "The record cannot be read", "The present is still served; tell whoever runs it."),
     "not-durable": Kind(503, "Not confirmed on disk", "It may have taken effect: look before you repeat it."),
     "not-ready": Kind(503, "Not ready", "The reasons say what is wrong."),
+    "too-many-boards": Kind(503, "Too many open boards", "Close one, or try again later."),
     "too-many-streams": Kind(503, "Too many open streams", "Close one, or try again later."),
 }
 """Problem word → what it is; the word is the last part of the problem's ``type``."""

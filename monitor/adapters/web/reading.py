@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Path, Query
+from pydantic import BaseModel
 from starlette.responses import Response
 
 from monitor.adapters.web.answers import JsonAnswer
@@ -23,6 +24,24 @@ Registration = Annotated[str, Path(pattern=r"^[A-Z0-9-]{2,10}$")]
 DoorName = Annotated[str, Path(pattern=r"^[A-Za-z0-9_-]{1,32}$")]
 
 _PAGE: dict[int | str, dict[str, Any]] = {200: {"model": PageDocument}}
+
+
+class CurvePoint(BaseModel):
+    """One sample; a null value is a gap that lasts until the next."""
+
+    at: str
+    value: float | None
+
+
+class CurvesDocument(BaseModel):
+    """What was known since ``since``: the aircraft's pressure, and the wind at the stand where it is now."""
+
+    aircraft: str
+    stand: str
+    since: str
+    differential_pressure_hpa: list[CurvePoint]
+    wind_kt: list[CurvePoint]
+    gust_kt: list[CurvePoint]
 
 
 def keep_alerts(alerts: list[Readout], query: AlertQuery) -> list[Readout]:
@@ -45,6 +64,14 @@ def build_reading_routes(reader: Reader) -> APIRouter:
     async def get_aircraft(reg: Registration) -> Response:
         """Show one aircraft: its doors, signals, alerts, and what it cannot see."""
         document = reader.aircraft(reg)
+        if document is None:
+            raise ProblemError("not-found", f"No aircraft {reg} is known here.")
+        return JsonAnswer(document)
+
+    @router.get("/api/v1/aircraft/{reg}/curves", tags=["aircraft"], responses={200: {"model": CurvesDocument}})
+    async def get_curves(reg: Registration) -> Response:
+        """Show an aircraft's pressure and its stand's wind over the last 30 min, as held since the start."""
+        document = reader.curves(reg)
         if document is None:
             raise ProblemError("not-found", f"No aircraft {reg} is known here.")
         return JsonAnswer(document)

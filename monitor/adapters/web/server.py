@@ -20,6 +20,7 @@ import uvicorn
 
 from monitor.adapters.web.acting import SUBMIT_TIMEOUT_S
 from monitor.adapters.web.app import build_app
+from monitor.adapters.web.board_watch import BoardWatch
 from monitor.adapters.web.ports import MetricsPage, Reader
 from monitor.adapters.web.stream import Stream
 
@@ -96,6 +97,7 @@ class WebServer:
         self,
         reader: Reader,
         stream: Stream,
+        boards: BoardWatch,
         metrics_page: MetricsPage,
         *,
         host: str = "127.0.0.1",
@@ -105,7 +107,7 @@ class WebServer:
         self._stream = stream
         self._host = host
         self._port = port
-        self._app = build_app(reader, stream, metrics_page, submit_timeout_s=submit_timeout_s)
+        self._app = build_app(reader, stream, boards, metrics_page, submit_timeout_s=submit_timeout_s)
         self._server: _Server | None = None
         self._serving: asyncio.Task[None] | None = None
         self._beating: asyncio.Task[None] | None = None

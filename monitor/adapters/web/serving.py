@@ -30,12 +30,12 @@ def build_service_routes(reader: Reader, stream: Stream, metrics_page: MetricsPa
 
     @router.get(STREAM_PATH, tags=["stream"], responses={200: {"content": {"text/event-stream": {}}}})
     async def open_stream(request: Request) -> Response:
-        """Stream a snapshot, then changes; a known Last-Event-ID gets changes only.
+        """Stream a snapshot, then changes; a known Last-Event-ID (or `after`, for a page that opens a new stream) gets changes only.
 
-        Events: `snapshot`, `door`, `active`, `event`, `aircraft` and, every two seconds,
-        `beat`. A null `document` means that it is gone.
+        Events: `snapshot`, `door`, `active`, `event`, `aircraft`, `readiness`, `stand`,
+        `permits` and, every two seconds, `beat`. A null `document` means that it is gone.
         """
-        return EventStreamAnswer(stream.join(request.headers.get("last-event-id")))
+        return EventStreamAnswer(stream.join(request.headers.get("last-event-id") or request.query_params.get("after")))
 
     @router.get("/healthz", tags=["health"])
     async def get_healthz() -> Response:

@@ -1,8 +1,7 @@
 """The live stream: what happens, to every open page, as server-sent events.
 
-Owns the numbering of events, the buffer of past ones and one bounded queue per
-client. A frame is encoded once for all. A slow client loses its queue, never
-anyone's time: it starts again from a fresh snapshot, and is counted.
+Owns the numbering of events, the buffer of past ones and when the picture is looked at.
+A frame is encoded once for all. While nobody watches, nothing is kept or encoded.
 
 Source of the format: the WHATWG HTML standard, "Server-sent events".
 """
@@ -18,9 +17,18 @@ from typing import Any, Final
 
 import orjson
 
+from monitor.adapters.web.client import RETRY, Client
+from monitor.adapters.web.picture import Picture
 from monitor.adapters.web.ports import Reader
 from monitor.adapters.web.problems import ProblemError
-from monitor.core.effects import EVENT_TYPE_PREFIX, PublishActive, PublishDoor, PublishEvent
+from monitor.core.effects import NoteDeafness, PublishActive, PublishDoor, PublishEvent, PublishReadiness
+from monitor.core.events import (
+    BrokerConnected,
+    BrokerDisconnected,
+    MonitorStarted,
+    ReadingsArrived,
+    StandReadingArrived,
+)
 from monitor.core.times import SECOND, format_time
 from monitor.ports import Readout, Step
 
@@ -32,13 +40,14 @@ RING_MAX: Final = 2048
 QUEUE_MAX: Final = 256
 CLIENTS_MAX: Final = 500
 
-_RETRY: Final = b"retry: 1000\n\n"
-_VOLATILE: Final = frozenset({"last_message_at", "age_s", "clock_offset_s"})
+LOOKS_A_TURN: Final = 4
+"""Aircraft looked at in one turn of the loop, a few milliseconds at most: alerts go out in between."""
+_ROUND: Final = 8
+"""Sweeps in which every aircraft is looked at, whether anything was heard of it or not."""
 
-
-def _lasting(row: Readout) -> Readout:
-    """Leave out what changes with every message."""
-    return {key: value for key, value in row.items() if key not in _VOLATILE}
+_SHOWN: Final = (PublishDoor, PublishActive, PublishReadiness, PublishEvent)
+_EVERYONE: Final = (BrokerConnected, BrokerDisconnected, MonitorStarted)
+"""What changes every aircraft's row at once."""
 
 
 def encode_frame(name: str, data: Any, frame_id: str | None = None) -> bytes:
@@ -47,53 +56,12 @@ def encode_frame(name: str, data: Any, frame_id: str | None = None) -> bytes:
     return head.encode() + orjson.dumps(data) + b"\n\n"
 
 
-class Client:
-    """One open stream: an asynchronous iterator of chunks, ended by :meth:`end`."""
-
-    def __init__(self, stream: Stream, first: bytes) -> None:
-        self._stream = stream
-        self._queue: deque[bytes] = deque([first])
-        self._wake = asyncio.Event()
-        self._stale = False
-        self._ended = False
-
-    def offer(self, frame: bytes) -> None:
-        """Queue a frame; at a full queue drop all of them and ask for a snapshot instead."""
-        if self._stale:
-            return
-        if len(self._queue) >= self._stream.queue_max:
-            self._queue.clear()
-            self._stale = True
-            self._stream.resyncs += 1
-        else:
-            self._queue.append(frame)
-        self._wake.set()
-
-    def end(self) -> None:
-        """Let the iteration stop after what is queued."""
-        self._ended = True
-        self._wake.set()
-
-    def leave(self) -> None:
-        """Give the place up; safe to call twice."""
-        self._stream.forget(self)
-
-    def __aiter__(self) -> Client:
-        return self
-
-    async def __anext__(self) -> bytes:
-        while True:
-            if self._stale:
-                self._stale = False
-                return self._stream.snapshot_frame()
-            if self._queue:
-                chunk = b"".join(self._queue)
-                self._queue.clear()
-                return chunk
-            if self._ended:
-                raise StopAsyncIteration
-            self._wake.clear()
-            await self._wake.wait()
+def _look(picture: Picture, regs: Iterable[str], stands: Iterable[str]) -> None:
+    for reg in sorted(regs):
+        picture.look_at(reg)
+    for name in sorted(stands):
+        picture.look_at_stand(name)
+    picture.look_at_permits()
 
 
 class Stream:
@@ -118,14 +86,18 @@ class Stream:
         self._clients_max = clients_max
         self._clients: set[Client] = set()
         self._ring: deque[tuple[int, bytes]] = deque(maxlen=ring_max)
+        self._ring_max = ring_max
         self._last = 0
-        self._rows: dict[str, Readout] = {}
-        self._doors: dict[str, dict[str, Readout]] = {}
-        self._dirty = True
+        self._left_at = 0
+        self._picture: Picture | None = None
+        self._whole = False
+        """The picture was looked at as a whole since the last client came or everyone changed."""
+        self._looking = asyncio.Lock()
+        self._touched: set[str] = set()
+        self._touched_stands: set[str] = set()
+        self._round: list[str] = []
         self._snapshot: tuple[int, int, bytes] | None = None
         self._closed = False
-        self._ring_max = ring_max
-        self._watched = -ring_max
         self.resyncs = 0
         """How many times a slow client was sent back to a snapshot, since the start."""
 
@@ -134,28 +106,40 @@ class Stream:
         """How many streams are open now."""
         return len(self._clients)
 
+    # From the engine
+
     def observe(self, step: Step) -> None:
-        """Send on what one step changed."""
-        if step.event is not None:
-            self._dirty = True
+        """Send on what one step changed, and note what to look at."""
+        effects = [effect for effect in step.effects if isinstance(effect, _SHOWN)]
+        if self._clients:
+            self._note(step)
+        if not effects:
+            return
+        if self._picture is None:
+            self._last += len(effects)
+            return
+        for effect in effects:
+            self._picture.take(effect)
+        if not self._clients and self._last - self._left_at > self._ring_max:
+            # Nobody watches, and whoever did is too far behind for anything but a snapshot.
+            self._forget_picture()
+
+    def _note(self, step: Step) -> None:
+        """Note whose row the step may have changed."""
+        event = step.event
+        if isinstance(event, ReadingsArrived):
+            self._touched.add(event.aircraft)
+        elif isinstance(event, StandReadingArrived):
+            self._touched_stands.add(event.stand)
+        elif isinstance(event, _EVERYONE):
+            self._whole = False
+        elif event is not None and (reg := getattr(event, "aircraft", "")):
+            self._touched.add(reg)
         for effect in step.effects:
-            if isinstance(effect, PublishDoor):
-                self._send_door(effect)
-            elif isinstance(effect, PublishActive):
-                self._send(
-                    "active",
-                    {
-                        "aircraft": effect.aircraft,
-                        "door": effect.door,
-                        "code": effect.code,
-                        "document": effect.document,
-                    },
-                )
-            elif isinstance(effect, PublishEvent):
-                data = effect._asdict()
-                data["time"] = format_time(effect.time)
-                data["type"] = f"{EVENT_TYPE_PREFIX}{effect.type}"
-                self._send("event", data)
+            if isinstance(effect, (PublishActive, PublishDoor, NoteDeafness, PublishReadiness)):
+                self._touched.add(effect.aircraft)
+
+    # From and to the clients
 
     def join(self, last_event_id: str | None) -> Client:
         """Open a stream: changes since a known ``last_event_id``, else a snapshot, then a beat.
@@ -164,22 +148,33 @@ class Stream:
         """
         if self._closed or len(self._clients) >= self._clients_max:
             raise ProblemError("too-many-streams", f"{len(self._clients)} streams are open; no more are taken.")
-        missed = self._frames_since(last_event_id)
-        begin = self.snapshot_frame() if missed is None else b"".join(missed)
-        client = Client(self, _RETRY + begin + self._beat_frame())
+        client = Client(self, last_event_id)
         self._clients.add(client)
         return client
 
     def forget(self, client: Client) -> None:
         """Take a client out."""
-        self._watched = self._last
         self._clients.discard(client)
+        if not self._clients:
+            self._left_at = self._last
+            self._whole = False
+            self._touched.clear()
+            self._touched_stands.clear()
 
     def close(self) -> None:
         """End every stream and take no more."""
         self._closed = True
         for client in self._clients:
             client.end()
+
+    async def catch_up(self, last_event_id: str | None) -> bytes:
+        """Write what brings a client to the present: what it missed, else a snapshot, then a beat."""
+        await self._look_at_all()
+        self._look_at_touched()
+        missed = self._frames_since(last_event_id)
+        if missed is None:
+            missed = self._snapshot_chunk()
+        return RETRY + missed + self._beat_frame()
 
     async def serve_beats(self) -> None:
         """Send a beat every two seconds, and changed rows soon after they change, until cancelled."""
@@ -193,83 +188,101 @@ class Stream:
             if not self._clients:
                 continue
             try:
-                if self._dirty or beats:
-                    self._send_rows()
+                await self._sweep(beats)
                 if beats:
                     self._offer(self._beat_frame())
             except Exception:
                 # Without a beat every page says that it is not live: that is the honest answer.
                 LOG.exception("the live stream could not send", extra={"action": "stream-beat"})
 
-    def snapshot_frame(self) -> bytes:
-        """Write everything a page needs to start; built once for all who join in one second without a change."""
-        now = self._reader.now()
-        if self._snapshot is None or self._snapshot[0] != self._last or now - self._snapshot[1] >= SECOND:
-            self._snapshot = (self._last, now, self._build_snapshot(now))
-        return self._snapshot[2]
+    # Looking for what changed without a word
 
-    def _build_snapshot(self, now: int) -> bytes:
+    async def _look_at_all(self) -> None:
+        """Have the whole picture as it is now, a few aircraft a turn of the loop; nothing to do while it is."""
+        async with self._looking:
+            if self._whole and self._picture is not None:
+                return
+            # Before the first look: what comes while looking is looked at again.
+            self._whole = True
+            try:
+                if self._picture is None:
+                    # One more, so that no id from before it fits what was not told since.
+                    self._last += 1
+                    self._picture = Picture(self._reader, self._send)
+                picture = self._picture
+                regs = dict.fromkeys([*picture.registrations, *self._reader.registrations()])
+                for number, reg in enumerate(regs):
+                    picture.look_at(reg)
+                    if number % LOOKS_A_TURN == LOOKS_A_TURN - 1:
+                        await asyncio.sleep(0)
+                picture.look_around()
+            except BaseException:
+                self._whole = False
+                raise
+
+    def _look_at_touched(self) -> None:
+        if self._picture is not None:
+            _look(self._picture, self._touched, self._touched_stands)
+            self._touched.clear()
+            self._touched_stands.clear()
+
+    async def _sweep(self, beats: bool) -> None:
+        """Send what differs from what was last sent: of what was heard of, and of everything in turn."""
+        await self._look_at_all()
+        picture = self._picture
+        if picture is None:
+            return
+        if not self._round:
+            self._round = picture.registrations
+        share = 1 + len(picture.registrations) // _ROUND
+        self._touched.update(self._round[:share])
+        del self._round[:share]
+        # As many as are there now: what is touched meanwhile is the next sweep's.
+        for _ in range(len(self._touched) // LOOKS_A_TURN):
+            few = sorted(self._touched)[:LOOKS_A_TURN]
+            self._touched.difference_update(few)
+            _look(picture, few, ())
+            await asyncio.sleep(0)
+        self._look_at_touched()
+        if beats:
+            picture.look_around()
+
+    def _forget_picture(self) -> None:
+        self._picture = None
+        self._snapshot = None
+        self._whole = False
+        self._ring.clear()
+
+    # Frames
+
+    def _snapshot_chunk(self) -> bytes:
+        """Write everything a page needs to start: a snapshot of the last second, with what came after it."""
+        now = self._reader.now()
+        if self._snapshot is not None and now - self._snapshot[1] < SECOND:
+            missed = self._frames_after(self._snapshot[0])
+            if missed is not None:
+                return self._snapshot[2] + missed
+        if self._picture is None:
+            raise RuntimeError("a snapshot needs a picture")
         health = self._reader.health()
-        rows = [{**row, "doors": self._doors_of(row["aircraft"])} for row in self._reader.list_aircraft()]
         data = {
             "site": health.get("site"),
             "timezone": health.get("timezone"),
             "now": format_time(now),
             "health": health,
-            "aircraft": rows,
-            "alerts": self._reader.alerts(),
+            **self._picture.describe(now),
         }
-        return encode_frame("snapshot", data, f"{self._run}-{self._last}")
-
-    def _doors_of(self, reg: str) -> dict[str, Readout]:
-        """Return an aircraft's door documents, kept while somebody watches: a snapshot is then little work."""
-        doors = self._doors.get(reg)
-        if doors is None:
-            doors = self._doors[reg] = self._reader.door_documents(reg)
-        return doors
+        frame = encode_frame("snapshot", data, f"{self._run}-{self._last}")
+        self._snapshot = (self._last, now, frame)
+        return frame
 
     def _beat_frame(self) -> bytes:
-        heard = {row["aircraft"]: row.get("last_message_at") for row in self._reader.list_aircraft()}
+        heard = self._picture.last_heard() if self._picture is not None else {}
         now = format_time(self._reader.now())
         return encode_frame("beat", {"now": now, "health": self._reader.health(), "heard": heard})
 
-    def _send_door(self, effect: PublishDoor) -> None:
-        reg, door, document = effect
-        if document is not None and self._clients and reg not in self._rows:
-            self._introduce(reg)
-        if not self._clients:
-            self._doors.pop(reg, None)
-        elif document is None:
-            self._doors_of(reg).pop(door, None)
-        else:
-            self._doors_of(reg)[door] = document
-        self._send("door", {"aircraft": reg, "door": door, "document": document})
-
-    def _introduce(self, reg: str) -> None:
-        """Send a new aircraft's row ahead of its doors."""
-        row = self._reader.row(reg)
-        if row is not None:
-            self._rows[reg] = _lasting(row)
-            self._send("aircraft", {"aircraft": reg, "document": self._rows[reg]})
-
-    def _send_rows(self) -> None:
-        """Send the rows that differ from the last sent, an aircraft that left as null."""
-        self._dirty = False
-        rows = {row["aircraft"]: _lasting(row) for row in self._reader.list_aircraft()}
-        before, self._rows = self._rows, rows
-        for reg, row in rows.items():
-            if before.get(reg) != row:
-                self._send("aircraft", {"aircraft": reg, "document": row})
-        for reg in before.keys() - rows.keys():
-            self._doors.pop(reg, None)
-            self._send("aircraft", {"aircraft": reg, "document": None})
-
     def _send(self, name: str, data: Readout) -> None:
         self._last += 1
-        if not self._clients and self._last - self._watched > self._ring_max:
-            # Nobody watches, and whoever did is too far behind for anything but a snapshot.
-            self._ring.clear()
-            return
         frame = encode_frame(name, data, f"{self._run}-{self._last}")
         self._ring.append((self._last, frame))
         self._offer(frame)
@@ -278,13 +291,15 @@ class Stream:
         for client in self._clients:
             client.offer(frame)
 
-    def _frames_since(self, last_event_id: str | None) -> Iterable[bytes] | None:
+    def _frames_since(self, last_event_id: str | None) -> bytes | None:
         """Return the frames after an id of this run, or ``None`` where the buffer cannot tell."""
         run, _, number = (last_event_id or "").rpartition("-")
         if run != self._run or not number.isascii() or not number.isdecimal() or len(number) > 18:
             return None
-        last = int(number)
+        return self._frames_after(int(number))
+
+    def _frames_after(self, last: int) -> bytes | None:
         oldest = self._ring[0][0] if self._ring else self._last + 1
         if not oldest - 1 <= last <= self._last:
             return None
-        return [frame for position, frame in self._ring if position > last]
+        return b"".join(frame for position, frame in self._ring if position > last)

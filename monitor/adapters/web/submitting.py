@@ -14,14 +14,14 @@ from fastapi import Request
 from monitor.adapters.web.ports import Reader
 from monitor.adapters.web.problems import ProblemError
 from monitor.core.effects import Effect, RefuseCommand
-from monitor.core.events import Command
+from monitor.core.events import PersonsCommand
 
 UNNAMED: Final = "unnamed"
 """Who acted, where nobody signed in and nobody said."""
 
 MILLISECONDS_PER_MINUTE: Final = 60_000
 
-Submit = Callable[[Request, Command], Awaitable[Sequence[Effect]]]
+Submit = Callable[[Request, PersonsCommand], Awaitable[Sequence[Effect]]]
 """Takes an action; returns its effects once they are durable, or raises ``ProblemError``."""
 
 
@@ -41,7 +41,7 @@ def find_refusal(effects: Sequence[Effect]) -> ProblemError | None:
 def make_submit(reader: Reader, timeout_s: float) -> Submit:
     """Return the way to the engine; an action that is not durable within ``timeout_s`` is not called done."""
 
-    async def submit(request: Request, command: Command) -> Sequence[Effect]:
+    async def submit(request: Request, command: PersonsCommand) -> Sequence[Effect]:
         command = command._replace(origin=request.client.host if request.client is not None else "")
         try:
             async with asyncio.timeout(timeout_s):

@@ -6,7 +6,8 @@ from collections.abc import AsyncIterator
 
 import pytest
 
-from monitor.adapters.web import Stream, WebServer
+from monitor.adapters.web import Boards, BoardWatch, Stream, WebServer
+from monitor.core.times import SECOND
 from tests.adapters.web.fake_reader import FakeReader, alert_document, door_document
 
 
@@ -35,8 +36,21 @@ def stream(reader: FakeReader) -> Stream:
     return made
 
 
+def watch_boards(reader: FakeReader) -> BoardWatch:
+    """A watch over warnings that no board has drawn for 3 s."""
+    made = BoardWatch(Boards(), reader, within=3 * SECOND)
+    made.take_up()
+    reader.observers.append(made)
+    return made
+
+
 @pytest.fixture
-async def url(reader: FakeReader, stream: Stream) -> AsyncIterator[str]:
-    server = WebServer(reader, stream, render_nothing, port=0, submit_timeout_s=0.2)
+def watch(reader: FakeReader) -> BoardWatch:
+    return watch_boards(reader)
+
+
+@pytest.fixture
+async def url(reader: FakeReader, stream: Stream, watch: BoardWatch) -> AsyncIterator[str]:
+    server = WebServer(reader, stream, watch, render_nothing, port=0, submit_timeout_s=0.2)
     yield await server.start()
     await server.stop()

@@ -59,6 +59,31 @@ def alert_document(reg: str, door: str, code: str, priority: str, **changes: Any
     }
 
 
+def stand_document(stand: str, wind_kt: float | None, **changes: Any) -> Readout:
+    """A stand of the snapshot."""
+    return {
+        "stand": stand,
+        "wind_kt": wind_kt,
+        "gust_kt": None,
+        "wind_from_deg": None,
+        "why": {"gust_kt": "never reported", "wind_from_deg": "never reported"},
+        "received_at": format_time(START),
+        **changes,
+    }
+
+
+def sender_document(row: Readout) -> Readout:
+    """An aircraft as a sender."""
+    return {
+        **{key: row[key] for key in ("aircraft", "stand", "presence", "feed")},
+        "clock_offset_s": 0.05,
+        "heartbeat": 17,
+        "heartbeat_age_s": 0.5,
+        "last_message_age_s": 0.5,
+        "messages_per_s": None,
+    }
+
+
 class FakeReader:
     """Answers from ``rows``, ``doors`` and ``active``; clock and health are plain attributes."""
 
@@ -69,6 +94,15 @@ class FakeReader:
         self.active: list[Readout] = []
         self.rules: list[Readout] = []
         self.running: list[Readout] = []
+        self.answers: dict[str, Readout] = {}
+        self.kinds: Readout = {"alder": {"type": "alder", "doors": []}}
+        self.weather: dict[str, Readout] = {"S12": stand_document("S12", 10.0)}
+        self.measured: Readout = {
+            "rates": {"messages_per_s": {"1m": 2.0, "10m": 1.5}, "events_per_s": {"1m": 0.0, "10m": 0.1}},
+            "latency_ms": {"step": {"p50": 0.2, "p95": 0.5, "p99": 0.9, "max": 1.2, "count": 900}},
+            "dropped": {"repeat": 3},
+            "rejected": {},
+        }
         self.healthy: Readout = {
             "ready": True,
             "reasons": [],
@@ -140,7 +174,44 @@ class FakeReader:
         return {"aircraft": reg, "door": door, "actions": []} if known else None
 
     def row(self, reg: str) -> Readout | None:
-        return self.rows.get(reg)
+        row = self.rows.get(reg)
+        return None if row is None else dict(row)
+
+    def registrations(self) -> list[str]:
+        return list(self.rows)
+
+    def readiness(self, reg: str) -> Readout | None:
+        return self.answers.get(reg)
+
+    def types(self) -> Readout:
+        return self.kinds
+
+    def stands(self) -> Readout:
+        return {name: dict(stand) for name, stand in self.weather.items()}
+
+    def stand(self, name: str) -> Readout | None:
+        return self.stands().get(name)
+
+    def senders(self) -> list[Readout]:
+        return [sender_document(row) for row in self.rows.values()]
+
+    def vitals(self) -> Readout:
+        return self.measured
+
+    def curves(self, reg: str) -> Readout | None:
+        row = self.rows.get(reg)
+        if row is None:
+            return None
+        since = format_time(START)
+        pressure = [{"at": since, "value": 12.5}, {"at": format_time(START + SECOND), "value": None}]
+        return {
+            "aircraft": reg,
+            "stand": row["stand"],
+            "since": since,
+            "differential_pressure_hpa": pressure,
+            "wind_kt": [],
+            "gust_kt": [],
+        }
 
     def alerts(self) -> list[Readout]:
         return list(self.active)
@@ -178,6 +249,10 @@ class FakeReader:
     async def watched(self, reg: str, **asked: Any) -> Readout | None:
         self.asked.append((f"watched {reg}", asked))
         return {"aircraft": reg, "doors": {}} if reg in self.rows else None
+
+    async def timeline(self, reg: str, **asked: Any) -> Readout | None:
+        self.asked.append((f"timeline {reg}", asked))
+        return {"aircraft": reg, "doors": {}, "alerts": []} if reg in self.rows else None
 
     async def submit(self, command: Command) -> Sequence[Effect]:
         self.submitted.append(command)

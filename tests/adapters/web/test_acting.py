@@ -189,3 +189,15 @@ async def test_a_large_body_is_refused_whether_or_not_it_says_so(url: str, reade
     for answer in (announced, chunked):
         assert (answer.status, answer.json()["type"]) == (413, "/api/v1/problems/too-large")
     assert reader.submitted == []
+
+
+@pytest.mark.parametrize("mark", ["\u0000", "\u001b", "\u007f", "\u0085", "\u009b", "\u2028", "\u202e", "\u2066"])
+@pytest.mark.parametrize("key", ["by", "reason"])
+async def test_a_word_that_could_not_be_printed_as_it_is_is_refused(
+    url: str, reader: FakeReader, key: str, mark: str
+) -> None:
+    """Controls, line breaks and what turns the direction of the text (Unicode Standard Annex #9)."""
+    answer = await post(url, f"{PATH}/acknowledge", {key: f"a{mark}b"})
+    assert (answer.status, [error["pointer"] for error in answer.json()["errors"]]) == (422, [f"/{key}"])
+    assert (await post(url, f"{PATH}/acknowledge", {key: "Zoë Łęcka, يوسف"})).status == 200
+    assert len(reader.submitted) == 1
