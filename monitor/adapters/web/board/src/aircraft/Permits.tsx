@@ -1,0 +1,73 @@
+// The permits of this aircraft: which hazards are out of service, by whom and why, and for how long still.
+
+import { useSignal } from "@preact/signals";
+import { now } from "../live/stream.ts";
+import { model } from "../live/model.ts";
+import { person } from "../prefs.ts";
+import { duration } from "../times.ts";
+import { t, tAny, tCount } from "../words.ts";
+import type { PermitDocument } from "../wire.ts";
+import { Fold, Moment, PersonField, ReasonField, Section } from "./parts.tsx";
+import { useSending } from "./sending.ts";
+import { Said } from "./Report.tsx";
+
+function Left({ until }: { until: string }) {
+  const left = Date.parse(until) - now.value;
+  return <strong class="craft-number">{left <= 0 ? t("aircraft.permit.over") : t("aircraft.permit.left", { left: duration(left) })}</strong>;
+}
+
+function End({ permit }: { permit: PermitDocument }) {
+  const reason = useSignal("");
+  const { busy, outcome, send } = useSending();
+  return (
+    <>
+      <form
+        class="craft-form"
+        onSubmit={(event) => {
+          event.preventDefault();
+          const body = { by: person.value.trim(), reason: reason.value };
+          void send(`/api/v1/permits/${permit.permit_id}/end`, body, () => t("aircraft.permit.ended"));
+        }}
+      >
+        <PersonField id={`permit-by-${permit.permit_id}`} />
+        <ReasonField id={`permit-reason-${permit.permit_id}`} required={false} reason={reason} />
+        <button type="submit" disabled={busy.value}>
+          {t("aircraft.permit.end.confirm")}
+        </button>
+      </form>
+      <p class="craft-quiet">{t("aircraft.permit.end.explain")}</p>
+      <Said outcome={outcome.value} />
+    </>
+  );
+}
+
+export function Permits({ registration }: { registration: string }) {
+  const permits = model.permits.value.filter((permit) => permit.aircraft === registration);
+  return (
+    <Section id="permits" title={t("aircraft.permits")}>
+      {permits.length === 0 && <p class="craft-quiet">{t("aircraft.permit.none")}</p>}
+      <ul class="craft-permits">
+        {permits.map((permit) => (
+          <li key={permit.permit_id}>
+            <p>
+              <strong>{tAny(`aircraft.permit.kind.${permit.kind}`, permit.kind)}</strong>{" "}
+              {permit.doors.length === 0 ? t("aircraft.permit.all") : permit.doors.map((door) => (door === "-" ? t("aircraft.line.whole") : door)).join(" ")},{" "}
+              <Left until={permit.until} />, {t("aircraft.permit.until")} <Moment at={permit.until} />
+            </p>
+            <p>
+              {permit.reason} <span class="craft-quiet">({permit.by})</span>
+            </p>
+            {permit.codes.length === 0 ? (
+              <p class="craft-quiet">{t("aircraft.permit.nothing")}</p>
+            ) : (
+              <Fold summary={tCount("aircraft.permit.codes", permit.codes.length)}>
+                {() => <p lang="en">{permit.codes.map((code) => code.replaceAll("-", " ")).join(", ")}</p>}
+              </Fold>
+            )}
+            <Fold summary={t("aircraft.permit.end")}>{() => <End permit={permit} />}</Fold>
+          </li>
+        ))}
+      </ul>
+    </Section>
+  );
+}

@@ -1,0 +1,87 @@
+// One alert whole: what to do, why, who has it, what it rests on, and what can be done here.
+
+import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
+import { placeOf } from "../live/model.ts";
+import { followDrawn } from "../receipts.ts";
+import type { AlertDocument } from "../wire.ts";
+import { t } from "../words.ts";
+import { Actions } from "./Actions.tsx";
+import { EvidenceTable } from "./Evidence.tsx";
+import { Mark } from "../sill/Mark.tsx";
+import { groupOf } from "./order.ts";
+import { Ago, Left } from "./When.tsx";
+import { listFlags, placeAddress, priorityWord, sayHolder, sayPlace, sayRole } from "./wording.ts";
+
+/** Whether an alert's mark and edge change slowly: a warning that nobody has. */
+export const isCalling = (alert: AlertDocument): boolean =>
+  alert.priority === "warning" && alert.state === "unacknowledged";
+
+export interface AlertItemProps {
+  alert: AlertDocument;
+  /** It has ended since it was drawn; it stays while somebody works on the list. */
+  over?: boolean;
+}
+
+export function AlertItem({ alert, over = false }: AlertItemProps) {
+  const head = useRef<HTMLDivElement>(null);
+  const heading = useRef<HTMLHeadingElement>(null);
+  const calling = isCalling(alert) && !over;
+  useEffect(() => {
+    if (calling && head.current !== null) return followDrawn(head.current, alert.alert_id);
+    return undefined;
+  }, [calling, alert.alert_id]);
+  const item = useRef<HTMLLIElement>(null);
+  const hadFocus = item.current?.contains(document.activeElement) === true;
+  useLayoutEffect(() => {
+    if (hadFocus && document.activeElement === document.body) heading.current?.focus({ preventScroll: true });
+  });
+  const flags = listFlags(alert);
+  const classes = ["alert", `alert-${alert.priority}`, `alert-${groupOf(alert)}`];
+  if (calling) classes.push("calls");
+  if (over) classes.push("alert-over");
+  return (
+    <li class={classes.join(" ")} ref={item} data-place={placeOf(alert)}>
+      <div class="alert-head" ref={head}>
+        <Mark priority={alert.priority} />
+        <h3 class="alert-title" ref={heading} tabIndex={-1}>
+          <span class="alert-word">{priorityWord(alert.priority)}</span>{" "}
+          <a href={placeAddress(alert)}>{sayPlace(alert)}</a>
+        </h3>
+        <p class="alert-action" lang="en">
+          {alert.action}
+        </p>
+      </div>
+      <div class="alert-body">
+        <p class="alert-text" lang="en">
+          {alert.text}
+        </p>
+        <p class="alert-consequence" lang="en">
+          {alert.consequence}
+        </p>
+        <p class="alert-holder">
+          <span>{over ? t("alerts.over") : sayHolder(alert)}</span>{" "}
+          {alert.shelved_until !== undefined && <Left until={alert.shelved_until} />}
+          {alert.out_of_service_until !== undefined && <Left until={alert.out_of_service_until} />}
+        </p>
+        <p class="alert-times">
+          {t("alerts.raised")} <Ago at={alert.raised_at} />
+          {alert.changed_at !== alert.raised_at && (
+            <>
+              , {t("alerts.changed")} <Ago at={alert.changed_at} />
+            </>
+          )}
+          . {sayRole(alert)}
+        </p>
+        {flags.length > 0 && (
+          <ul class="alert-flags">
+            {flags.map((flag) => (
+              <li key={flag}>{flag}</li>
+            ))}
+          </ul>
+        )}
+      </div>
+      {!over && <Actions alert={alert} heading={heading} />}
+      <EvidenceTable alert={alert} />
+    </li>
+  );
+}

@@ -1,0 +1,66 @@
+// Who did what, when, from where, and what it changed: every action of a person, the newest first.
+
+import { useEffect, useMemo } from "preact/hooks";
+import { t, tAny } from "../words.ts";
+import { Days, Moment } from "./Days.tsx";
+import { MoreButton } from "./MoreButton.tsx";
+import { PagedList } from "./pages.ts";
+import { readSubject, type AuditDocument } from "./record.ts";
+import { nameOf, placeAddress, sayPlace } from "./wording.ts";
+
+const LIMIT = 50;
+
+function address(after: string | null): string {
+  const query = new URLSearchParams({ limit: String(LIMIT) });
+  if (after !== null) query.set("after", after);
+  return `/api/v1/audit?${query.toString()}`;
+}
+
+function stateWord(state: string | null): string {
+  return state === null || state === "" ? t("alerts.audit.nothing") : state.replaceAll("_", " ");
+}
+
+function Row({ entry }: { entry: AuditDocument }) {
+  const subject = readSubject(entry.subject);
+  const place = { aircraft: subject.aircraft, door: subject.door || "-", stand: "" };
+  return (
+    <li class="event">
+      <Moment at={entry.time} />
+      <div class="event-body">
+        <p>
+          <b>{nameOf(entry.by)}</b> {tAny(`alerts.audit.${entry.action}`, entry.action.replaceAll("-", " "))}{" "}
+          <a href={placeAddress(place)}>{sayPlace(place)}</a>
+          {subject.what === "" ? "" : ` (${subject.what})`}
+          {entry.reason ? `: ${entry.reason}` : ""}
+        </p>
+        <p class="event-text">
+          {t("alerts.audit.change", { before: stateWord(entry.before), after: stateWord(entry.after) })}
+          {entry.origin ? ` ${t("alerts.audit.from", { origin: entry.origin })}` : ""}
+        </p>
+      </div>
+    </li>
+  );
+}
+
+export function Audit() {
+  const list = useMemo(() => new PagedList<AuditDocument>(address), []);
+  useEffect(() => void list.restart(), [list]);
+  const entries = list.items.value;
+  return (
+    <section class="record" aria-labelledby="record-title">
+      <div class="record-head">
+        <h2 id="record-title">{t("alerts.view.audit")}</h2>
+        <button type="button" onClick={() => void list.restart()}>
+          {t("alerts.audit.again")}
+        </button>
+      </div>
+      {entries !== null && entries.length === 0 && <p class="nothing">{t("alerts.audit.none")}</p>}
+      <Days
+        items={entries ?? []}
+        timeOf={(entry) => entry.time}
+        draw={(entry) => <Row key={`${entry.time} ${entry.subject} ${entry.action}`} entry={entry} />}
+      />
+      <MoreButton list={list} />
+    </section>
+  );
+}

@@ -1,0 +1,29 @@
+// Questions and actions over HTTP. A refusal comes back as its sentence (RFC 9457), never as an exception
+// that nobody shows.
+
+export type Answer<T> = { ok: true; document: T } | { ok: false; detail: string; status: number };
+
+interface Problem {
+  title?: string;
+  detail?: string;
+}
+
+async function call<T>(method: string, path: string, body?: unknown): Promise<Answer<T>> {
+  try {
+    const answer = await fetch(path, {
+      method,
+      ...(body === undefined ? {} : { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }),
+      signal: AbortSignal.timeout(15_000),
+    });
+    const document: unknown = await answer.json();
+    if (answer.ok) return { ok: true, document: document as T };
+    const problem = document as Problem;
+    return { ok: false, detail: problem.detail ?? problem.title ?? answer.statusText, status: answer.status };
+  } catch (error) {
+    return { ok: false, detail: error instanceof Error ? error.message : String(error), status: 0 };
+  }
+}
+
+export const get = <T,>(path: string): Promise<Answer<T>> => call<T>("GET", path);
+export const post = <T,>(path: string, body: unknown): Promise<Answer<T>> => call<T>("POST", path, body);
+export const put = <T,>(path: string, body: unknown): Promise<Answer<T>> => call<T>("PUT", path, body);

@@ -1,0 +1,34 @@
+// Where and when an alarm was: the role it asked, the place it spoke of, the moment.
+
+import { model } from "../live/model.ts";
+import { now } from "../live/stream.ts";
+import { calendarDay, clockMinute, clockTime } from "../times.ts";
+import { t, tAny } from "../words.ts";
+import type { Place } from "./documents.ts";
+
+/** The name of a role as people say it. */
+export const nameRole = (role: string): string => tAny(`role.${role}`, role);
+
+/** A moment as the day and the minute, the day only where it is not today. */
+export function Moment({ at, seconds = false }: { at: string; seconds?: boolean }) {
+  const ms = Date.parse(at);
+  const zone = model.timezone.value;
+  const day = calendarDay(ms, zone);
+  const today = calendarDay(now.peek(), zone);
+  const time = seconds ? clockTime(ms, zone) : clockMinute(ms, zone);
+  return <time dateTime={at}>{day === today ? time : `${day} ${time}`}</time>;
+}
+
+/** An alarm's place: which aircraft, which door, which kind. */
+export function PlaceCells({ place }: { place: Place }) {
+  const door = place.door === "-" ? "" : `?door=${encodeURIComponent(place.door)}`;
+  return (
+    <>
+      <th scope="row">
+        {place.aircraft === "-" ? t("health.whole_site") : <a href={`/aircraft/${place.aircraft}${door}`}>{place.aircraft}</a>}
+      </th>
+      <td>{place.door === "-" ? t("health.whole") : place.door}</td>
+      <td>{place.code}</td>
+    </>
+  );
+}

@@ -1,0 +1,30 @@
+// Starts the board: words, look, address, stream, sound, receipts; then draws.
+
+import { effect } from "@preact/signals";
+import { render } from "preact";
+import { App } from "./app.tsx";
+import { startReceipts } from "./receipts.ts";
+import { model } from "./live/model.ts";
+import { Live } from "./live/stream.ts";
+import { followTheme, languageWanted } from "./prefs.ts";
+import { startRouting } from "./route.ts";
+import { startSounding } from "./sound.ts";
+import { useLanguage } from "./words.ts";
+import "./styles/tokens.css";
+import "./styles/frame.css";
+import "./styles/sill.css";
+import "./styles/apron.css";
+import "./styles/aircraft.css";
+import "./styles/alerts.css";
+import "./styles/health.css";
+import "./styles/settings.css";
+import "./styles/print.css";
+
+followTheme();
+startRouting();
+effect(() => void useLanguage(languageWanted.value));
+new Live(model).start();
+startSounding();
+startReceipts();
+const place = document.getElementById("board");
+if (place !== null) render(<App />, place);

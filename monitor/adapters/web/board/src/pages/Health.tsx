@@ -1,0 +1,54 @@
+// The health page: whether the service, those who look, the alarms and the senders are well.
+
+import { signal } from "@preact/signals";
+import { Alarms } from "../health/Alarms.tsx";
+import { useAsked } from "../health/asking.ts";
+import type { ServiceHealth } from "../health/documents.ts";
+import { Refusal } from "../health/parts.tsx";
+import { Quarantine } from "../health/Quarantine.tsx";
+import { Latencies, ServiceState, Throughput, TurnedAway } from "../health/Service.tsx";
+import { Boards, Senders } from "../health/Watchers.tsx";
+import { model } from "../live/model.ts";
+import { clockTime } from "../times.ts";
+import { t } from "../words.ts";
+
+const ADDRESS = signal("/api/v1/health");
+
+export function Health() {
+  const { document, refusal } = useAsked<ServiceHealth>(ADDRESS).value;
+  return (
+    <div class="health">
+      <div class="health-part">
+        <h2>{t("page.health")}</h2>
+        <Refusal detail={refusal} />
+        {document === null ? (
+          refusal === null && <p>{t("health.asking")}</p>
+        ) : (
+          <>
+            <p class="health-note">{t("health.as_of", { time: clockTime(Date.parse(document.now), model.timezone.value) })}</p>
+            <div class="health-columns">
+              <ServiceState document={document} />
+              <Boards document={document} />
+            </div>
+          </>
+        )}
+      </div>
+      <Alarms />
+      <div class="health-part">
+        <h2>{t("health.messages")}</h2>
+        {document !== null && (
+          <>
+            <Senders document={document} />
+            <div class="health-columns">
+              <Throughput document={document} />
+              <Latencies document={document} />
+              <TurnedAway document={document} which="rejected" />
+              <TurnedAway document={document} which="dropped" />
+            </div>
+          </>
+        )}
+        <Quarantine />
+      </div>
+    </div>
+  );
+}

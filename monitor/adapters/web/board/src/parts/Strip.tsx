@@ -1,0 +1,161 @@
+// The lines at the top of every page: each warning that nobody has and that no row of this screen shows.
+//
+// A line is there at once, over the page if need be; the page makes room for it only when no finger is
+// on the screen and no choice stands open, so that nothing moves under either.
+
+import { signal, useSignal } from "@preact/signals";
+import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
+import { closeChoice, openChoice, sending, working } from "../alerts/acting.ts";
+import { Choice } from "../alerts/Choice.tsx";
+import { Mark } from "../sill/Mark.tsx";
+import { countLines, pickLines, settleStrip, type StandingIn } from "../alerts/standing_in.ts";
+import { placeAddress, priorityWord, sayPlace, WHOLE } from "../alerts/wording.ts";
+import { model, placeOf } from "../live/model.ts";
+import { coverTop, drawnInRows, followDrawn } from "../receipts.ts";
+import type { AlertDocument } from "../wire.ts";
+import { t, tCount } from "../words.ts";
+
+const QUIET_MS = 800;
+const LOOK_MS = 200;
+
+const most = signal(countLines(innerHeight));
+window.addEventListener("resize", () => (most.value = countLines(innerHeight)));
+
+let touchedAt = Number.NEGATIVE_INFINITY;
+let down = false;
+for (const name of ["pointerdown", "pointerup", "pointercancel", "keydown"]) {
+  document.addEventListener(
+    name,
+    () => {
+      touchedAt = performance.now();
+      if (name !== "keydown") down = name === "pointerdown";
+    },
+    { capture: true, passive: true },
+  );
+}
+
+/** The rhythm of what calls: half of this heavy, half light. Slower than once a second. */
+const BEAT_MS = 1_600;
+
+/** Give every calling mark of the page its beat, one and the same, while any calls. */
+function useBeat(calls: boolean): void {
+  useEffect(() => {
+    if (!calls) return undefined;
+    const { dataset } = document.documentElement;
+    const timer = setInterval(() => {
+      if (dataset["beat"] === undefined) dataset["beat"] = "";
+      else delete dataset["beat"];
+    }, BEAT_MS / 2);
+    return () => {
+      clearInterval(timer);
+      delete dataset["beat"];
+    };
+  }, [calls]);
+}
+
+function Line({ alert, open }: { alert: AlertDocument; open: boolean }) {
+  const line = useRef<HTMLLIElement>(null);
+  useEffect(() => (line.current === null ? undefined : followDrawn(line.current, alert.alert_id, true)), [alert.alert_id]);
+  const door = alert.door === WHOLE ? "" : alert.door;
+  return (
+    <li class="strip-line calls" ref={line}>
+      <a class="strip-where" href={placeAddress(alert)}>
+        <Mark priority={alert.priority} />
+        <span class="unseen">{priorityWord(alert.priority)}</span>
+        <b class="strip-place">
+          {alert.aircraft === WHOLE ? sayPlace(alert) : [door, alert.aircraft, alert.stand].filter(Boolean).join(" ")}
+        </b>
+        <span class="strip-action" lang="en">
+          {alert.action}
+        </span>
+      </a>
+      <button
+        type="button"
+        aria-expanded={open}
+        aria-label={`${t("alerts.act.acknowledge")}: ${sayPlace(alert)}`}
+        onClick={() => openChoice(alert, "acknowledge", "strip")}
+      >
+        {t("alerts.act.acknowledge")}
+      </button>
+    </li>
+  );
+}
+
+/** The warnings that nobody has, newest state of the model. */
+const listWaiting = (): AlertDocument[] =>
+  [...model.alerts.value.values()].filter((each) => each.priority === "warning" && each.state === "unacknowledged");
+
+export function Strip() {
+  const standing = useRef<StandingIn>(new Map());
+  const again = useSignal(0);
+  void again.value;
+  const waiting = listWaiting();
+  useBeat(waiting.length > 0);
+  const settled = settleStrip(standing.current, waiting, drawnInRows.value, performance.now());
+  standing.current = settled.after;
+  useEffect(() => {
+    if (settled.lookAt === null) return undefined;
+    const timer = setTimeout(() => (again.value += 1), Math.max(0, settled.lookAt - performance.now()) + 1);
+    return () => clearTimeout(timer);
+  });
+
+  const work = working.value;
+  const kept = work?.where === "strip" ? (waiting.find((each) => placeOf(each) === work.place)?.alert_id ?? null) : null;
+  const { lines, more } = pickLines(waiting, settled.after, kept, most.value);
+  const chosen = kept === null ? undefined : lines.find((each) => each.alert_id === kept);
+  const count = lines.length + (more > 0 ? 1 : 0);
+
+  const box = useRef<HTMLElement>(null);
+  const list = useRef<HTMLUListElement>(null);
+  /** How much room the page makes, px. */
+  const room = useSignal(0);
+  useEffect(() => {
+    const makeRoom = (): boolean => {
+      const wanted = list.current?.offsetHeight ?? 0;
+      const quiet = !down && working.peek() === null && performance.now() - touchedAt > QUIET_MS;
+      if (quiet) room.value = wanted;
+      return room.peek() === wanted;
+    };
+    if (makeRoom()) return undefined;
+    const timer = setInterval(() => makeRoom() && clearInterval(timer), LOOK_MS);
+    return () => clearInterval(timer);
+  }, [count]);
+  // The choice of a line whose warning is no longer there to be taken waits for nobody.
+  const orphaned = work?.where === "strip" && kept === null;
+  useEffect(() => {
+    if (orphaned && sending.peek() === null) closeChoice();
+  }, [orphaned]);
+  const hadFocus = box.current?.contains(document.activeElement) === true;
+  useLayoutEffect(() => {
+    const height = list.current?.offsetHeight ?? 0;
+    coverTop(height);
+    // What the keyboard reaches must not come to lie below the lines.
+    document.documentElement.style.scrollPaddingTop = `${height + 8}px`;
+    // What sticks below the strip has to know how far down that is.
+    document.documentElement.style.setProperty("--strip-height", `${height}px`);
+    if (hadFocus && document.activeElement === document.body) {
+      const next = box.current?.querySelector<HTMLElement>("a") ?? document.getElementById("page");
+      next?.focus({ preventScroll: true });
+    }
+  });
+
+  return (
+    <section class="strip" ref={box} aria-label={t("strip.label")} style={{ height: `${room.value}px` }}>
+      <ul class="strip-lines" ref={list}>
+        {lines.map((alert) => (
+          <Line key={alert.alert_id} alert={alert} open={alert === chosen} />
+        ))}
+        {more > 0 && (
+          <li class="strip-more">
+            <a href="/alerts?priority=warning">{tCount("strip.more", more)}</a>
+          </li>
+        )}
+      </ul>
+      {chosen !== undefined && (
+        <div class="strip-choice">
+          <Choice alert={chosen} act="acknowledge" />
+        </div>
+      )}
+    </section>
+  );
+}

@@ -1,0 +1,50 @@
+// Which page is shown: the address is the only place where that is kept, so that a page can be linked to,
+// reloaded and left with the browser's own buttons.
+
+import { signal, type Signal } from "@preact/signals";
+
+export type Route =
+  | { page: "apron"; wall: boolean }
+  | { page: "aircraft"; registration: string; door: string | null }
+  | { page: "alerts" }
+  | { page: "health" };
+
+/** Read an address; what is not known is the apron. */
+export function readRoute(address: URL): Route {
+  const aircraft = /^\/aircraft\/([A-Z0-9-]{2,10})$/.exec(address.pathname);
+  if (aircraft?.[1] !== undefined) {
+    return { page: "aircraft", registration: aircraft[1], door: address.searchParams.get("door") };
+  }
+  if (address.pathname === "/alerts") return { page: "alerts" };
+  if (address.pathname === "/health") return { page: "health" };
+  return { page: "apron", wall: address.searchParams.has("wall") };
+}
+
+export const route: Signal<Route> = signal({ page: "apron", wall: false });
+
+/** Go to an address of the board. */
+export function go(address: string): void {
+  history.pushState(null, "", address);
+  follow();
+  window.scrollTo(0, 0);
+  document.getElementById("page")?.focus({ preventScroll: true });
+}
+
+function follow(): void {
+  route.value = readRoute(new URL(location.href));
+}
+
+/** Follow the browser's buttons and every plain click on a link of the board. */
+export function startRouting(): void {
+  follow();
+  window.addEventListener("popstate", follow);
+  document.addEventListener("click", (event) => {
+    const link = (event.target as Element).closest?.("a[href^='/']");
+    if (link === null || link === undefined || event.defaultPrevented || event.button !== 0) return;
+    if (event.metaKey || event.ctrlKey || event.shiftKey || event.altKey) return;
+    const address = link.getAttribute("href") ?? "/";
+    if (address.startsWith("/api/") || address.startsWith("/assets/")) return;
+    event.preventDefault();
+    go(address);
+  });
+}

@@ -1,0 +1,230 @@
+// What the service sends, as types: frames of the stream and answers of the API.
+// Nothing is added to it here, and a word that is not known yet is shown as it is.
+
+export type Priority = "warning" | "caution" | "advisory";
+export type Verdict = "nothing seen against it" | "stopped by" | "cannot tell";
+
+export interface DeafTo {
+  code: string;
+  why: string;
+  signals: string[];
+}
+
+export interface Evidence {
+  signal: string;
+  value: unknown;
+  quality: string;
+  stale: boolean;
+  time: string | null;
+  received_at: string;
+}
+
+export interface AlertDocument {
+  alert_id: string;
+  code: string;
+  priority: Priority;
+  state: string;
+  aircraft: string;
+  stand: string;
+  door: string;
+  raised_at: string;
+  changed_at: string;
+  text: string;
+  action: string;
+  consequence: string;
+  evidence: Evidence[];
+  basis: string;
+  role: string;
+  respond_within_s: number | null;
+  active: boolean;
+  by?: string;
+  reason?: string;
+  shelved_until?: string;
+  permit?: string;
+  out_of_service_until?: string;
+  escalated?: boolean;
+  escalated_at?: string;
+  on_no_screen?: boolean;
+  late?: boolean;
+  drill?: boolean;
+  simulated?: boolean;
+  blind?: boolean;
+}
+
+export interface DoorDocument {
+  door: string;
+  kind: string;
+  state: string;
+  since: string;
+  slide: string;
+  quality: string;
+  presence: string;
+  blind: boolean;
+  deaf_to: DeafTo[];
+  evidence: Evidence[];
+  implausible?: boolean;
+  simulated?: boolean;
+  access?: string | null;
+  barrier?: boolean | null;
+  travel?: number | null;
+}
+
+export interface AircraftRow {
+  aircraft: string;
+  type: string | null;
+  stand: string;
+  presence: string;
+  feed: string;
+  simulated: boolean;
+  door_states: Record<string, string>;
+  alerts: Record<Priority, number>;
+  last_message_at?: string | null;
+  age_s?: number | null;
+  clock_offset_s?: number | null;
+  held: number;
+  passengers_aboard?: number | null;
+  differential_pressure_hpa?: number | null;
+  refuelling?: boolean | null;
+  engines_running?: number[] | null;
+  deaf_to?: DeafTo[];
+}
+
+export interface DoorType {
+  door: string;
+  kind: string;
+  side: "left" | "right" | "none";
+  station: number;
+  half: "fore" | "aft";
+  sill_m: number | null;
+  slide: boolean;
+  exit: string | null;
+  wind_moved_kt: number | null;
+  wind_held_kt: number | null;
+  access: string[];
+  signals: string[];
+}
+
+export interface AirframeType {
+  type: string;
+  description: string;
+  seats: number;
+  engines: number[];
+  doors: DoorType[];
+}
+
+export interface StandDocument {
+  stand: string;
+  wind_kt: number | null;
+  gust_kt: number | null;
+  wind_from_deg: number | null;
+  why: Record<string, string>;
+  received_at: string | null;
+}
+
+export interface Health {
+  ready: boolean;
+  reasons: string[];
+  broker: { connected: boolean; reconnects: number; unacknowledged: number; backlog: number; dropped: number };
+  journal: { healthy: boolean; depth: number };
+  loop_lag_s: number;
+  instance: string;
+  version: string;
+  started: string;
+  site: string;
+  timezone: string;
+}
+
+/** An answer as it is retained: its verdict and what stops it or is wanting. */
+export interface ShortAnswer {
+  verdict: Verdict;
+  reasons: string[];
+  notes: string[];
+}
+
+export interface Condition {
+  name: string;
+  met: boolean | null;
+  text: string;
+  evidence: string[];
+  why: string;
+}
+
+/** An answer of the API, whole. */
+export interface Answer {
+  verdict: Verdict;
+  sentence: string;
+  conditions: Condition[];
+  notes: string[];
+  deaf_to: string[];
+}
+
+export interface ReadinessDocument {
+  aircraft: string;
+  stand: string;
+  doors: Record<string, ShortAnswer>;
+  leave: ShortAnswer;
+  board: ShortAnswer;
+  refuel: ShortAnswer;
+  exits: { usable: string[]; unknown: string[]; seats_usable: number; short: boolean | null };
+  pressure: { below_limit: boolean | null; trend: string | null };
+  simulated?: boolean;
+}
+
+export interface PermitDocument {
+  permit_id: string;
+  kind: string;
+  aircraft: string;
+  doors: string[];
+  codes: string[];
+  places: { door: string; code: string }[];
+  reason: string;
+  by: string;
+  granted_at: string;
+  until: string;
+  seconds_left: number;
+}
+
+export interface EventDocument {
+  aircraft: string;
+  door: string;
+  code: string;
+  type: string;
+  id: string;
+  time: string;
+  data: AlertDocument;
+}
+
+export interface Snapshot {
+  site: string;
+  timezone: string;
+  now: string;
+  health: Health;
+  aircraft: (AircraftRow & { doors: Record<string, DoorDocument>; readiness?: ReadinessDocument | null })[];
+  alerts: AlertDocument[];
+  types?: Record<string, AirframeType>;
+  stands?: Record<string, StandDocument>;
+  permits?: PermitDocument[];
+}
+
+export type Frame =
+  | { name: "snapshot"; data: Snapshot }
+  | { name: "aircraft"; data: { aircraft: string; document: AircraftRow | null } }
+  | { name: "door"; data: { aircraft: string; door: string; document: DoorDocument | null } }
+  | { name: "active"; data: { aircraft: string; door: string; code: string; document: AlertDocument | null } }
+  | { name: "readiness"; data: { aircraft: string; document: ReadinessDocument | null } }
+  | { name: "stand"; data: { stand: string; document: StandDocument | null } }
+  | { name: "permits"; data: { permits: PermitDocument[] } }
+  | { name: "event"; data: EventDocument }
+  | { name: "beat"; data: { now: string; health: Health; heard: Record<string, string | null> } };
+
+export const FRAME_NAMES: readonly Frame["name"][] = [
+  "snapshot",
+  "aircraft",
+  "door",
+  "active",
+  "readiness",
+  "stand",
+  "permits",
+  "event",
+  "beat",
+];

