@@ -8,16 +8,17 @@ help: ## Show this
 demo: ## Start a broker, a simulated apron, the monitor and the board; Ctrl-C ends all (ARGS="--help" lists options)
 	@.ci/setup && exec .venv/bin/sillwatch demo $(ARGS)
 
-test: ## Run all tests (ARGS="tests/core -k wind" runs some)
-	@.ci/setup --tests && exec .venv/bin/python -m pytest $(ARGS)
+test: ## Run all tests, two at a time (ARGS="tests/core -k wind" runs some, one by one)
+	@.ci/setup --tests && exec .venv/bin/python -m pytest $(or $(ARGS),-n 2)
 
-lint: ## Check style, format, types, import contracts and dependencies
+lint: ## Check style, format, types (the board's too), import contracts and dependencies
 	@.ci/setup
 	.venv/bin/ruff check .
 	.venv/bin/ruff format --check .
 	.venv/bin/mypy --strict
 	.venv/bin/lint-imports --no-logo
 	.venv/bin/deptry .
+	.venv/bin/python .ci/board.py --check
 	.venv/bin/python .ci/docs.py --check
 
 bench: ## Measure messages per second and the time from message to alert

@@ -12,7 +12,6 @@ from __future__ import annotations
 import hashlib
 import json
 import shutil
-import subprocess
 import sys
 from pathlib import Path
 from typing import Any
@@ -24,6 +23,7 @@ ROOT = Path(__file__).resolve().parent.parent
 BOARD = ROOT / "monitor/adapters/web/board"
 STATIC = ROOT / "monitor/adapters/web/static"
 MODULES = BOARD / "node_modules"
+NEW = STATIC.with_name("static.new")
 KEY = STATIC / ".made-of"
 SOURCES = ("src", "locales", "board.html", "icon.svg", "package-lock.json")
 
@@ -84,8 +84,9 @@ def build() -> bool:
     if KEY.exists() and KEY.read_text() == key:
         return False
     bring_modules()
-    shutil.rmtree(STATIC, ignore_errors=True)
-    STATIC.mkdir()
+    # Made beside the old one and put in its place at the end: a service may be starting just now.
+    shutil.rmtree(NEW, ignore_errors=True)
+    NEW.mkdir()
     _run(
         node,
         "node_modules/esbuild/bin/esbuild",
@@ -93,20 +94,24 @@ def build() -> bool:
         "--bundle",
         "--minify",
         "--format=esm",
+        "--splitting",
+        "--chunk-names=part-[name]-[hash]",
         "--target=es2022",
         "--jsx=automatic",
         "--jsx-import-source=preact",
         "--legal-comments=none",
         "--log-level=warning",
-        f"--outdir={STATIC}",
+        f"--outdir={NEW}",
     )
     for path in (BOARD / "board.html", BOARD / "icon.svg"):
-        shutil.copy(path, STATIC)
+        shutil.copy(path, NEW)
     for path in sorted((BOARD / "locales").glob("*.json")):
         text = json.dumps(json.loads(path.read_text("utf-8")), ensure_ascii=False, separators=(",", ":"))
-        (STATIC / f"locale-{path.stem}.json").write_text(text, "utf-8")
-    (STATIC / "licences.txt").write_text(_licences(), "utf-8")
-    KEY.write_text(key)
+        (NEW / f"locale-{path.stem}.json").write_text(text, "utf-8")
+    (NEW / "licences.txt").write_text(_licences(), "utf-8")
+    (NEW / KEY.name).write_text(key)
+    shutil.rmtree(STATIC, ignore_errors=True)
+    NEW.rename(STATIC)
     return True
 
 

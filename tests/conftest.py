@@ -1,8 +1,8 @@
 """What every test is held to, and what any test may ask for.
 
 Owns the check that no test leaves an asyncio task behind, the seed that property tests
-run with, and the rule that a program which a test needs may be missing on a desk but
-never in CI. Knows nothing of Sillwatch itself.
+run with, what is told at the end of a run, and the rule that a program which a test needs
+may be missing on a desk but never in CI. Knows nothing of Sillwatch itself.
 """
 
 from __future__ import annotations
@@ -12,11 +12,16 @@ import os
 import secrets
 import shutil
 import sys
+from collections import Counter, defaultdict
 from collections.abc import AsyncIterator, Callable
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import hypothesis
 import pytest
+
+from tests.lanes import Lanes
 
 STRICT = os.environ.get("CI") == "true"
 LOOP_TURNS_TO_END = 5
@@ -33,7 +38,25 @@ def pytest_configure(config: pytest.Config) -> None:
     # Plugins that ask for "the" loop outside a test would make one here and never close it.
     asyncio.set_event_loop(None)
     if config.getoption("--hypothesis-seed") is None:
-        config.option.hypothesis_seed = str(secrets.randbelow(2**32))
+        given: dict[str, Any] = getattr(config, "workerinput", {})
+        config.option.hypothesis_seed = given.get("hypothesis_seed") or str(secrets.randbelow(2**32))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_configure_node(node: Any) -> None:
+    """Give a worker the seed that is told."""
+    node.workerinput["hypothesis_seed"] = str(node.config.getoption("--hypothesis-seed"))
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Lanes:
+    return Lanes(config, log)
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """On workers, begin with what is given long: at the end it would keep one alone."""
+    if hasattr(config, "workerinput"):
+        items.sort(key=lambda item: item.get_closest_marker("timeout") is None)
 
 
 def _seed_line(config: pytest.Config) -> str:
@@ -46,8 +69,24 @@ def pytest_report_header(config: pytest.Config) -> str:
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
+    told: defaultdict[str, Counter[str]] = defaultdict(Counter)
+    for outcome in ("passed", "failed"):
+        for report in terminalreporter.getreports(outcome):
+            for name, text in report.user_properties:
+                told[name][text] += 1
+    if told:
+        terminalreporter.section("told by the tests")
+    for name, texts in sorted(told.items()):
+        lines = (text if times == 1 else f"{times} × {text}" for text, times in sorted(texts.items()))
+        terminalreporter.write_line(f"{name}: {', '.join(lines)}")
     if terminalreporter.stats.get("failed") or terminalreporter.stats.get("error"):
         terminalreporter.write_line(_seed_line(config))
+
+
+@pytest.fixture
+def tell(request: pytest.FixtureRequest, record_property: Callable[[str, object], None]) -> Callable[[str], None]:
+    """Have something told at the end of the run, whether the test passes or not, and whichever worker runs it."""
+    return partial(record_property, request.node.originalname)
 
 
 @pytest.fixture

@@ -235,7 +235,7 @@ def test_a_planted_adapter_import_is_found(tmp_path: Path) -> None:
 def copy(tmp_path: Path) -> Path:
     """The code and its rules, to plant something in."""
     for package in ("monitor", "simulators"):
-        shutil.copytree(ROOT / package, tmp_path / package, ignore=shutil.ignore_patterns("__pycache__", "static"))
+        shutil.copytree(ROOT / package, tmp_path / package, ignore=shutil.ignore_patterns("__pycache__", "static", "board"))
     shutil.copy(ROOT / "pyproject.toml", tmp_path)
     return tmp_path
 
@@ -419,6 +419,30 @@ def test_the_gate_runs_everything() -> None:
     lint = text_of("Makefile").split("lint:")[1].split("\n\n")[0]
     for program in ("ruff check", "ruff format --check", "mypy --strict", "lint-imports", "deptry"):
         assert program in lint, program
+
+
+def test_the_gate_runs_the_tests_on_two_workers() -> None:
+    target = text_of("Makefile").split("\ntest:")[1].split("\n\n")[0]
+    assert "$(or $(ARGS),-n 2)" in target
+    assert "Two workers" in text_of("DEVELOPERS.md")
+
+
+def test_what_only_computes_starts_nothing() -> None:
+    """A test in a place that is spread over the workers says so where it needs a broker or a browser."""
+    statements = tree_of(Path("tests/lanes.py")).body
+    (named,) = (each for each in statements if ast.unparse(each).startswith("COMPUTING: "))
+    assert isinstance(named, ast.AnnAssign)
+    assert named.value is not None
+    places = [each.value for each in ast.walk(named.value) if isinstance(each, ast.Constant)]
+    assert [place for place in places if not (ROOT / "tests" / str(place)).exists()] == []
+    connecting = {"aiomqtt", "nats_server", "paho", "playwright", "socket", "uvicorn"}
+    assert [
+        str(path)
+        for path in files(".py")
+        if path.parts[0] == "tests" and path.parts[1] in places
+        if connecting & {name.split(".")[0] for _, name in imported_modules(path)}
+        if not re.search(r"pytest\.mark\.(?:broker|browser)", text_of(path))
+    ] == []
 
 
 @pytest.mark.parametrize("script", [".ci/run", ".ci/setup"])

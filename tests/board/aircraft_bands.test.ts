@@ -46,7 +46,8 @@ const alert = (id: string, raised: number, ended: number | null, door = "L1"): T
 /** Bands as short words: kind or state, from, to in minutes. */
 const short = (timeline: TimelineDocument, door = "L1", window = WINDOW): string[] =>
   listBands(timeline, door, window).map(
-    (band) => `${band.kind === "state" ? band.state : band.kind} ${(band.from - START) / 60_000}-${(band.to - START) / 60_000}`,
+    (band) =>
+      `${band.kind === "state" ? band.state : band.kind} ${(band.from - START) / 60_000}-${(band.to - START) / 60_000}`,
   );
 
 test("a state that held before the window is clipped and keeps its own since", () => {
@@ -129,7 +130,13 @@ test("the stream's doors go on where the record ends", () => {
 });
 
 test("alerts that would hide one another stand on lines of their own", () => {
-  const alerts = [alert("c", 21, null), alert("a", 1, 10), alert("b", 5, 6), alert("x", 5, 6, "R1"), alert("old", -9, -4)];
+  const alerts = [
+    alert("c", 21, null),
+    alert("a", 1, 10),
+    alert("b", 5, 6),
+    alert("x", 5, 6, "R1"),
+    alert("old", -9, -4),
+  ];
   const spans = stackAlerts(alerts, "L1", WINDOW, 60_000);
   assert.deepEqual(
     spans.map((span) => [span.alert.alert_id, span.line, span.open]),

@@ -21,7 +21,10 @@ test("ticks stand at round times inside the window, and never more than there is
       for (const tick of ticks) assert.ok(tick % 30_000 === 0 && tick >= START + 1234 && tick <= START + 1234 + span);
     }
   }
-  assert.deepEqual(listTicks(START, START + 30 * MINUTE, 6).map((tick) => (tick - START) / MINUTE), [0, 5, 10, 15, 20, 25, 30]);
+  assert.deepEqual(
+    listTicks(START, START + 30 * MINUTE, 6).map((tick) => (tick - START) / MINUTE),
+    [0, 5, 10, 15, 20, 25, 30],
+  );
 });
 
 test("looking earlier leaves the present, looking later comes back to it", () => {
@@ -64,7 +67,10 @@ const falling = { now_hpa: 10, limit_hpa: 2.5, below_limit_in_s: 40, below_limit
 test("the foreseen curve starts at the present pressure and meets the limit when the service says", () => {
   const forecast = foresee(falling);
   assert.ok(forecast !== null);
-  assert.deepEqual([forecast.about[0], forecast.low[0], forecast.high[0]], [10, 10, 10].map((each) => Math.sqrt(each) ** 2));
+  assert.deepEqual(
+    [forecast.about[0], forecast.low[0], forecast.high[0]],
+    [10, 10, 10].map((each) => Math.sqrt(each) ** 2),
+  );
   assert.equal(forecast.t.at(-1), 60);
   const n = forecast.t.indexOf(30);
   assert.ok(Math.abs((forecast.low[n] ?? 0) - 2.5) < 1e-9);
@@ -129,7 +135,14 @@ test("hazards that were watched alike are told once, the least watched first", (
     until: "",
     minutes: 30,
     monitor_not_running: [],
-    doors: { L1: { a: watch(30, 0), b: watch(0, 30, { "not fitted": 30 }), c: watch(29.99, 0), d: watch(0, 30, { stale: 30 }) } },
+    doors: {
+      L1: {
+        a: watch(30, 0),
+        b: watch(0, 30, { "not fitted": 30 }),
+        c: watch(29.99, 0),
+        d: watch(0, 30, { stale: 30 }),
+      },
+    },
   });
   assert.deepEqual(
     place?.groups.map((group) => group.codes),
@@ -139,9 +152,15 @@ test("hazards that were watched alike are told once, the least watched first", (
 
 test("what did not change stays the very same object, and an age alone is no change", () => {
   const before = { doors: { L1: { state: "open", age_s: 1 }, R1: { state: "ajar" } }, list: [1, { a: null }] };
-  const same = keepSame(before, { doors: { L1: { state: "open", age_s: 2 }, R1: { state: "ajar" } }, list: [1, { a: null }] });
+  const same = keepSame(before, {
+    doors: { L1: { state: "open", age_s: 2 }, R1: { state: "ajar" } },
+    list: [1, { a: null }],
+  });
   assert.equal(same, before);
-  const other = keepSame(before, { doors: { L1: { state: "ajar", age_s: 2 }, R1: { state: "ajar" } }, list: [1, { a: 0 as unknown as null }] });
+  const other = keepSame(before, {
+    doors: { L1: { state: "ajar", age_s: 2 }, R1: { state: "ajar" } },
+    list: [1, { a: 0 as unknown as null }],
+  });
   assert.equal(other.doors.R1, before.doors.R1);
   assert.deepEqual(other.doors.L1, { state: "ajar", age_s: 2 });
   assert.deepEqual(other.list, [1, { a: 0 }]);

@@ -2,6 +2,7 @@
 
 import assert from "node:assert/strict";
 import { test } from "node:test";
+import { foreign, showControls } from "../../monitor/adapters/web/board/src/foreign.ts";
 import type { SenderRow } from "../../monitor/adapters/web/board/src/health/documents.ts";
 import {
   barLength,
@@ -12,7 +13,6 @@ import {
   putNumber,
   putShare,
   scaleEnd,
-  showControls,
   worstBand,
 } from "../../monitor/adapters/web/board/src/health/figures.ts";
 
@@ -82,4 +82,10 @@ test("what steers a line is made visible, and letters of any script are left alo
   assert.equal(showControls("\u0000\u001b[2J"), "⟨U+0000⟩⟨U+001B⟩[2J");
   assert.equal(showControls("a\u2066b\u2069\u200bc"), "a⟨U+2066⟩b⟨U+2069⟩⟨U+200B⟩c");
   for (const plain of ["<b>bold</b> & more", "Tür offen – 3 m", "שלום", "門", "line\nnext\ttab", "👩‍🔧"]) assert.equal(showControls(plain), plain);
+});
+
+test("a name that runs from right to left is set apart in a sentence, and another is left as it is", () => {
+  assert.equal(foreign("מיה 7"), "\u2068מיה 7\u2069");
+  assert.equal(foreign("Mia"), "Mia");
+  assert.equal(foreign("\u202eMia"), "⟨U+202E⟩Mia");
 });

@@ -80,7 +80,7 @@ for (const type of Object.keys(TYPES)) {
   test(`no two texts of ${type} lie upon one another at any width, whatever its doors do`, () => {
     for (const width of WIDTHS) {
       checkTexts(drawSillLine(makeInput(makeDoors(type), { width })), `calm at ${width}`);
-      for (let seed = 1; seed <= 6; seed += 1) {
+      for (let seed = 1; seed <= 4; seed += 1) {
         for (const look of LOOKS) checkTexts(drawSillLine(makeInput(anyDoors(type, seed), { width, ...look })), `seed ${seed} at ${width}`);
       }
     }

@@ -5,7 +5,7 @@ Owns what is tried, and the moments before it where the contract's rows speak of
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from itertools import islice, product
 from typing import Any, Final
 
@@ -17,6 +17,8 @@ from tests.exhaustive.verdict import Verdict, compare, hold_answers
 from tests.exhaustive.watching import Case, watch
 from tests.exhaustive.worlds import worlds_of
 
+Tell = Callable[[str], None]
+
 SHAPES: Final = doors.shapes()
 SLIDES: Final = tuple(shape for shape in SHAPES if shape.slide)
 CABINS: Final = tuple(shape for shape in SHAPES if shape.kind == "cabin")
@@ -25,6 +27,9 @@ PARTS: Final = ("lever_armed", "girt_left", "girt_right")
 SHORT_S: Final = 24.0
 """Longer than every delay but those of minutes, shorter than any reading's life."""
 LONG_S: Final = 124.0
+WHOLE: Final = 2**14
+SLICES: Final = 8
+"""The whole product is tried in slices, so that they can be spread over workers."""
 
 
 def cases(
@@ -37,10 +42,9 @@ def cases(
         yield Case(door, {"type": shape.type, **place.readings(shape)}, place.wind)
 
 
-def say(capsys: pytest.CaptureFixture[str], verdict: Verdict) -> None:
+def say(tell: Tell, verdict: Verdict) -> None:
     """Tell how many were tried, then hold to it."""
-    with capsys.disabled():
-        print(f" [{verdict.shape}: {verdict.count} combinations]", end="")
+    tell(f"{verdict.shape} {verdict.count} combinations")
     assert verdict.count > 0
     verdict.hold()
 
@@ -50,31 +54,34 @@ def test_every_kind_of_door_is_tried() -> None:
 
 
 @pytest.mark.timeout(300)
+@pytest.mark.parametrize("slice_", range(SLICES))
 @pytest.mark.parametrize("shape", [s for s in SHAPES if s.kind == "cabin" and s.type == "alder"], ids=str)
-def test_all_that_a_cabin_door_can_read(shape: Shape, capsys: pytest.CaptureFixture[str]) -> None:
+def test_all_that_a_cabin_door_can_read(shape: Shape, slice_: int, tell: Tell) -> None:
     """The whole product of its yes-or-no signals, as far as it is told at once."""
     verdict = Verdict(shape)
-    for case, seen in watch(shape, cases(shape, most=2**14), 0.0):
+    every = list(cases(shape, most=WHOLE))
+    assert len(every) == WHOLE
+    for case, seen in watch(shape, every[slice_::SLICES], 0.0):
         compare(verdict, case, seen, 0.0, came=False)
-    assert verdict.count == 2**14
-    say(capsys, verdict)
+    assert verdict.count == WHOLE // SLICES
+    say(tell, verdict)
 
 
 @pytest.mark.parametrize("shape", SHAPES, ids=str)
-def test_a_door_found_in_any_combination(shape: Shape, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_door_found_in_any_combination(shape: Shape, tell: Tell) -> None:
     verdict = Verdict(shape)
-    for case, seen in watch(shape, cases(shape, most=512, least=128), SHORT_S):
+    for case, seen in watch(shape, cases(shape, most=512, least=128), SHORT_S, answering=True):
         compare(verdict, case, seen, SHORT_S, came=False)
         hold_answers(verdict, case, seen, worlds_of(case))
-    say(capsys, verdict)
+    say(tell, verdict)
 
 
 @pytest.mark.parametrize("shape", SHAPES, ids=str)
-def test_a_door_left_so_for_two_minutes(shape: Shape, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_door_left_so_for_two_minutes(shape: Shape, tell: Tell) -> None:
     verdict = Verdict(shape)
     for case, seen in watch(shape, cases(shape, most=64, least=24, grounds=("on", "rolling", "unbraked")), LONG_S):
         compare(verdict, case, seen, LONG_S, came=False)
-    say(capsys, verdict)
+    say(tell, verdict)
 
 
 def at_rest(shape: Shape, door: Readings) -> Readings:
@@ -91,7 +98,7 @@ def quiet(shape: Shape, **other: Any) -> Readings:
 
 
 @pytest.mark.parametrize("shape", SHAPES, ids=str)
-def test_a_door_that_comes_to_any_combination_at_once(shape: Shape, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_door_that_comes_to_any_combination_at_once(shape: Shape, tell: Tell) -> None:
     """What hangs on what was before: what the leaf left, when the handle moved, and a jump with no step between."""
     verdict = Verdict(shape)
     came = (
@@ -113,7 +120,7 @@ def test_a_door_that_comes_to_any_combination_at_once(shape: Shape, capsys: pyte
         # The hold doors' rule on uncommanded movement asks for two seconds at rest first.
         seen.told.pop("cargo-uncommanded", None)
         compare(verdict, case, seen, SHORT_S, came=True)
-    say(capsys, verdict)
+    say(tell, verdict)
 
 
 def is_legal(shape: Shape, case: Case) -> bool:
@@ -129,7 +136,7 @@ def is_legal(shape: Shape, case: Case) -> bool:
 
 
 @pytest.mark.parametrize("shape", CABINS, ids=str)
-def test_access_that_leaves_a_door_in_any_combination(shape: Shape, capsys: pytest.CaptureFixture[str]) -> None:
+def test_access_that_leaves_a_door_in_any_combination(shape: Shape, tell: Tell) -> None:
     """Withdrawn from an open, unguarded doorway it is told at once, and takes the place of the drop."""
     verdict = Verdict(shape)
     leaving = (
@@ -143,11 +150,11 @@ def test_access_that_leaves_a_door_in_any_combination(shape: Shape, capsys: pyte
             verdict.against("access-withdrawn", case, expected, seen.told.get("access-withdrawn"))
         if "unguarded-drop" in seen.told:
             verdict.against("unguarded-drop", case, "silence", seen.told["unguarded-drop"])
-    say(capsys, verdict)
+    say(tell, verdict)
 
 
 @pytest.mark.parametrize("shape", [shape for shape in SLIDES if shape.kind == "cabin"], ids=str)
-def test_a_slide_still_engaged_on_arrival_in_any_combination(shape: Shape, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_slide_still_engaged_on_arrival_in_any_combination(shape: Shape, tell: Tell) -> None:
     verdict = Verdict(shape)
     parts = [part for part in PARTS if part in shape.signals]
     every = product((True, False), product((True, False), repeat=len(parts)), ("none", "bridge"), (0, 1), (True, False))
@@ -170,7 +177,7 @@ def test_a_slide_still_engaged_on_arrival_in_any_combination(shape: Shape, capsy
             expected = bool(told) and off and case.door["access"] != "none"
         if told != ([(45.0, "caution")] if expected else []):
             verdict.against("still-armed-arrival", case, expected, told)
-    say(capsys, verdict)
+    say(tell, verdict)
 
 
 def test_a_wrong_expectation_is_found() -> None:

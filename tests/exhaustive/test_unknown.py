@@ -6,7 +6,7 @@ stale reading yields it. Owns the comparison with every value that the missing r
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Final
 
 import pytest
@@ -97,13 +97,12 @@ def _nearly_secure(shape: Shape, how: str) -> Iterator[Case]:
 
 
 @pytest.mark.parametrize("shape", doors.shapes(), ids=str)
-def test_one_reading_that_is_not_known(shape: Shape, capsys: pytest.CaptureFixture[str]) -> None:
+def test_one_reading_that_is_not_known(shape: Shape, tell: Callable[[str], None]) -> None:
     verdict = Verdict(shape)
     for how in HOWS:
-        for case, seen in watch(shape, poor_cases(shape, how), HORIZON_S):
+        for case, seen in watch(shape, poor_cases(shape, how), HORIZON_S, answering=True):
             compare(verdict, case, seen)
-    with capsys.disabled():
-        print(f" [{shape}: {verdict.count} combinations]", end="")
+    tell(f"{shape} {verdict.count} combinations")
     verdict.hold()
     assert verdict.yes["open"] > 0
     assert verdict.yes["leave"] > 0

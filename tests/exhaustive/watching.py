@@ -62,11 +62,16 @@ class Seen:
     jumped: bool = False
 
 
-def watch(shape: Shape, cases: Iterable[Case], horizon_s: float = REFRESH_S - 1) -> Iterator[tuple[Case, Seen]]:
-    """Run the cases through the core; yields each with what was seen. Without a horizon nothing falls due."""
+def watch(
+    shape: Shape, cases: Iterable[Case], horizon_s: float = REFRESH_S - 1, *, answering: bool = False
+) -> Iterator[tuple[Case, Seen]]:
+    """Run the cases through the core; yields each with what was seen. Without a horizon nothing falls due.
+
+    ``answering``: the retained answers are worked out too, which takes most of the time.
+    """
     waiting = iter(cases)
     while batch := list(islice(waiting, BATCH)):
-        bench = _Bench(shape, batch)
+        bench = _Bench(shape, batch, answering=answering)
         bench.run(horizon_s)
         yield from zip(batch, bench.seen, strict=True)
 
@@ -74,10 +79,10 @@ def watch(shape: Shape, cases: Iterable[Case], horizon_s: float = REFRESH_S - 1)
 class _Bench:
     """One batch on one system."""
 
-    def __init__(self, shape: Shape, cases: Sequence[Case]) -> None:
+    def __init__(self, shape: Shape, cases: Sequence[Case], *, answering: bool) -> None:
         self.shape = shape
         self.cases = cases
-        self.system = System(shape.site)
+        self.system = System(shape.site, answering=answering)
         self.now = START_US
         self.met = START_US
         self.beats = 0

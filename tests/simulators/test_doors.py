@@ -110,9 +110,9 @@ def test_opening_and_closing_goes_by_legal_edges(airframe: AirframeType, name: s
     assert states.index("open") > states.index("unlocked")
 
 
-@pytest.mark.parametrize("airframe", [a for a in TYPES.values() if a.name in ("alder", "cedar", "larch")], ids=str)
-def test_an_armed_door_that_is_opened_loses_its_slide(airframe: AirframeType) -> None:
-    states = walk(airframe, "L1", [Verb.ARM_SLIDE, Verb.OPEN])
+@pytest.mark.parametrize("name", ["alder", "cedar", "larch"])
+def test_an_armed_door_that_is_opened_loses_its_slide(name: str) -> None:
+    states = walk(TYPES[name], "L1", [Verb.ARM_SLIDE, Verb.OPEN])
     assert states[:2] == ["closed_locked", "armed"]
     assert states[2] == "armed_unlocked"
     assert states[-1] == "slide_deployed"

@@ -64,7 +64,8 @@ class Assets:
             if media_type is None:
                 continue
             content = entry.read_bytes()
-            hashed = hash_name(entry.name, content)
+            # The builder names parts by their content itself, since other parts name them.
+            hashed = entry.name if entry.name.startswith("part-") else hash_name(entry.name, content)
             self._files[hashed] = _File(content, gzip.compress(content, mtime=0), media_type)
             page = page.replace(f'"{PREFIX}{entry.name}"', f'"{PREFIX}{hashed}"')
             if entry.name.startswith("locale-"):

@@ -36,6 +36,23 @@ def named_files(page: Answer) -> list[str]:
     return [*re.findall(r'(?:src|href|content)="(/[^"]*)"', text), *json.loads(locales).values()]
 
 
+def parts_of(script: str, *, at_once: bool) -> list[str]:
+    """The parts that a script imports at once, or those that it fetches later."""
+    form = r'(?:from|import)\s*"\./(part-[\w-]+\.js)"' if at_once else r'import\("\./(part-[\w-]+\.js)"\)'
+    return [f"/assets/{name}" for name in re.findall(form, script)]
+
+
+async def every_part(url: str, named: list[str], *, later: bool = True) -> list[str]:
+    """Those files and every part that they name, however far down."""
+    found = list(named)
+    for name in found:
+        if name.endswith(".js"):
+            script = (await ask(url, name)).body.decode()
+            parts = parts_of(script, at_once=True) + (parts_of(script, at_once=False) if later else [])
+            found += [part for part in dict.fromkeys(parts) if part not in found]
+    return found
+
+
 def test_a_name_follows_its_content() -> None:
     """SHA-256 of "abc" begins ba7816bf8f01cfea (FIPS 180-2, appendix B.1)."""
     assert hash_name("page.css", b"abc") == "page.ba7816bf8f01cfea.css"
@@ -57,7 +74,7 @@ async def test_the_page_names_files_that_may_be_kept_for_ever(url: str) -> None:
 
 
 async def test_a_client_that_takes_gzip_gets_less_of_the_same(url: str) -> None:
-    for name in ("/", *named_files(await ask(url, "/"))):
+    for name in ("/", *await every_part(url, named_files(await ask(url, "/")))):
         plain = await ask(url, name)
         packed = await ask(url, name, headers={"Accept-Encoding": "br;q=1.0, gzip;q=0.8"})
         assert "content-encoding" not in plain.headers
@@ -89,10 +106,11 @@ async def test_the_page_works_under_its_own_policy(url: str) -> None:
 
 
 async def test_nothing_names_an_address_elsewhere(url: str) -> None:
-    for name in ("/", *(name for name in named_files(await ask(url, "/")) if not name.endswith(".txt"))):
+    named = await every_part(url, named_files(await ask(url, "/")))
+    for name in ("/", *(name for name in named if not name.endswith(".txt"))):
         text = (await ask(url, name)).body.decode()
         assert set(re.findall(r"(?:https?|wss?)://[^\s\"'`)<>\\]*", text)) <= NAMESPACES, name
-        assert re.search(r"@import|url\(", text) is None or not name.endswith(".css"), name
+        assert re.search(r"@import|url\((?!#)", text) is None or not name.endswith(".css"), name
 
 
 async def test_the_first_load_is_small(url: str) -> None:
@@ -100,8 +118,19 @@ async def test_the_first_load_is_small(url: str) -> None:
     page = await ask(url, "/")
     first = [name for name in named_files(page) if name.rsplit(".", 1)[1] in {"css", "js", "svg"}]
     assert len(first) == 3
-    sizes = {"/": len(page.body), **{name: len((await ask(url, name)).body) for name in first}}
+    at_once = await every_part(url, first, later=False)
+    sizes = {"/": len(page.body), **{name: len((await ask(url, name)).body) for name in at_once}}
     assert sum(sizes.values()) < FIRST_LOAD_BYTES_MAX, sizes
+
+
+async def test_parts_that_are_fetched_later_are_named_by_their_content_too(url: str) -> None:
+    [script] = [name for name in named_files(await ask(url, "/")) if name.endswith(".js")]
+    parts = [name for name in await every_part(url, [script]) if "/part-" in name]
+    assert parts
+    for name in parts:
+        part = await ask(url, name)
+        assert (part.status, part.headers["cache-control"]) == (200, KEPT), name
+        assert re.fullmatch(r"/assets/part-\w+-[A-Z0-9]{8}\.js", name)
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: path.name)

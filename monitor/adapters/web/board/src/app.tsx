@@ -1,12 +1,11 @@
 // The frame around every page: where, when, whether it is live, and the usual cautions.
 
 import { type ComponentChildren } from "preact";
+import { later } from "./later.tsx";
 import { model } from "./live/model.ts";
 import { notLive, now } from "./live/stream.ts";
 import { Alerts } from "./pages/Alerts.tsx";
-import { Aircraft } from "./pages/Aircraft.tsx";
 import { Apron } from "./pages/Apron.tsx";
-import { Health } from "./pages/Health.tsx";
 import { Settings } from "./parts/Settings.tsx";
 import { PrintNote } from "./parts/PrintNote.tsx";
 import { SoundSwitch } from "./parts/SoundSwitch.tsx";
@@ -16,6 +15,9 @@ import { route } from "./route.ts";
 import { saidAtOnce, saidLater } from "./said.ts";
 import { clockTime } from "./times.ts";
 import { t } from "./words.ts";
+
+const Aircraft = later(() => import("./pages/Aircraft.tsx").then((part) => part.Aircraft));
+const Health = later(() => import("./pages/Health.tsx").then((part) => part.Health));
 
 const PAGES = [
   { page: "apron", address: "/", words: "page.apron" },
@@ -70,6 +72,8 @@ function NotLive() {
 
 function Page() {
   const shown = route.value;
+  // Until the service told its clock and its zone, no page can ask about a time.
+  if (model.site.value === "") return <p>{t("waiting")}</p>;
   switch (shown.page) {
     case "apron":
       return <Apron wall={shown.wall} />;

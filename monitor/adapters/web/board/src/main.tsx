@@ -10,6 +10,8 @@ import { followTheme, languageWanted } from "./prefs.ts";
 import { startRouting } from "./route.ts";
 import { startSounding } from "./sound.ts";
 import { useLanguage } from "./words.ts";
+// Here and not beside its user: a part that is fetched later brings no style along.
+import "uplot/dist/uPlot.min.css";
 import "./styles/tokens.css";
 import "./styles/frame.css";
 import "./styles/sill.css";

@@ -21,10 +21,6 @@ const drawnNow: Signal<ReadonlySet<string>> = signal(new Set());
 /** The alert ids whose row (not the strip's line) is on this screen now. */
 export const drawnInRows: ReadonlySignal<ReadonlySet<string>> = drawnNow;
 
-const unseenNow: Signal<ReadonlySet<string>> = signal(new Set());
-/** The alert ids of warnings that no screen shows, as the service last said. */
-export const unseenAnywhere: ReadonlySignal<ReadonlySet<string>> = unseenNow;
-
 const failures: Signal<number> = signal(0);
 /** How many receipts in a row did not arrive. */
 export const receiptsFailed: ReadonlySignal<number> = failures;
@@ -157,8 +153,6 @@ async function send(): Promise<void> {
       signal: AbortSignal.timeout(TIMEOUT_MS),
     });
     if (!answer.ok) throw new Error(answer.statusText);
-    const { unseen } = (await answer.json()) as { unseen?: string[] };
-    unseenNow.value = new Set(unseen ?? []);
     failures.value = 0;
   } catch {
     // Nothing to show here: a service that hears nothing of this page asks somebody else.

@@ -78,7 +78,11 @@ function Group({ group, minutes }: { group: WatchedGroup; minutes: number }) {
   return (
     <li>
       <p>
-        {t("aircraft.watched.minutes", { watched: watched.toFixed(1), deaf: deaf.toFixed(1), unknown: unknown.toFixed(1) })}
+        {t("aircraft.watched.minutes", {
+          watched: watched.toFixed(1),
+          deaf: deaf.toFixed(1),
+          unknown: unknown.toFixed(1),
+        })}
         {Object.keys(reasons).length > 0 && <em lang="en"> ({Object.keys(reasons).join(", ")})</em>}
       </p>
       <div class="craft-scale craft-scale-thin" aria-hidden="true">
@@ -97,7 +101,8 @@ function Watched({ registration }: { registration: string }) {
   const minute = useComputed(() => Math.floor(now.value / MINUTE) * MINUTE);
   // Another address each minute: that is what asks again, and it keeps the half hour half an hour long.
   const address = useComputed(
-    () => `/api/v1/aircraft/${registration}/watched?since=${new Date(Math.max(asked.value, minute.value) - HALF_HOUR).toISOString()}`,
+    () =>
+      `/api/v1/aircraft/${registration}/watched?since=${new Date(Math.max(asked.value, minute.value) - HALF_HOUR).toISOString()}`,
   );
   const { document, refusal } = useAsked<WatchedDocument>(address, HALF_HOUR).value;
   return (

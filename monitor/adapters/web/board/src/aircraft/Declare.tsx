@@ -49,7 +49,13 @@ function Confirmed({
   };
   return (
     <div class="craft-confirm">
-      <button ref={opener} type="button" aria-expanded={open.value} aria-controls={id} onClick={() => (open.value = !open.value)}>
+      <button
+        ref={opener}
+        type="button"
+        aria-expanded={open.value}
+        aria-controls={id}
+        onClick={() => (open.value = !open.value)}
+      >
         {button}
       </button>
       {open.value && (
@@ -141,8 +147,13 @@ function Resets({ registration }: { registration: string }) {
 }
 
 function Identity({ scene }: { scene: Scene }) {
-  const inConflict = model.view(scene.registration).value?.alerts.some((alert) => alert.code === "identity-conflict") ?? false;
-  const spoken = usePart(scene, (whole) => whole.readiness.leave.conditions.find((each) => each.name === "identity")?.met === false) ?? false;
+  const inConflict =
+    model.view(scene.registration).value?.alerts.some((alert) => alert.code === "identity-conflict") ?? false;
+  const spoken =
+    usePart(
+      scene,
+      (whole) => whole.readiness.leave.conditions.find((each) => each.name === "identity")?.met === false,
+    ) ?? false;
   if (!inConflict && !spoken) return null;
   return (
     <>

@@ -18,7 +18,12 @@ function Seats({ exits, seats }: { exits: ExitsDocument; seats: number | null })
       </div>
       <figcaption>
         <strong lang="en">{exits.sentence}</strong>{" "}
-        <TruthWord truth={exits.short === null ? null : !exits.short} yes="aircraft.exits.enough" no="aircraft.exits.short" unknown="aircraft.exits.unknown" />
+        <TruthWord
+          truth={exits.short === null ? null : !exits.short}
+          yes="aircraft.exits.enough"
+          no="aircraft.exits.short"
+          unknown="aircraft.exits.unknown"
+        />
         {seats !== null && <span class="craft-quiet"> {t("aircraft.exits.seats", { seats })}</span>}
       </figcaption>
     </figure>
@@ -36,9 +41,16 @@ export function Exits({ scene }: { scene: Scene }) {
         <>
           <Seats exits={exits} seats={seats} />
           <p>
-            <TruthWord truth={exits.refuelling.met} yes="aircraft.exits.refuel.met" no="aircraft.exits.refuel.notmet" unknown="aircraft.exits.refuel.unknown" />{" "}
+            <TruthWord
+              truth={exits.refuelling.met}
+              yes="aircraft.exits.refuel.met"
+              no="aircraft.exits.refuel.notmet"
+              unknown="aircraft.exits.refuel.unknown"
+            />{" "}
             <span class="craft-quiet">
-              {t(exits.refuelling.both_halves ? "aircraft.exits.policy.halves" : "aircraft.exits.policy", { n: exits.refuelling.exits_min })}
+              {t(exits.refuelling.both_halves ? "aircraft.exits.policy.halves" : "aircraft.exits.policy", {
+                n: exits.refuelling.exits_min,
+              })}
             </span>
           </p>
           <ul class="craft-exits">
@@ -50,10 +62,22 @@ export function Exits({ scene }: { scene: Scene }) {
                       <span class="craft-answer-name">{door}</span>
                       <span class="craft-verdict">
                         <TruthShape truth={exit.usable} />{" "}
-                        {t(exit.usable === null ? "aircraft.exit.unknown" : exit.usable ? "aircraft.exit.usable" : "aircraft.exit.unusable")}
+                        {t(
+                          exit.usable === null
+                            ? "aircraft.exit.unknown"
+                            : exit.usable
+                              ? "aircraft.exit.usable"
+                              : "aircraft.exit.unusable",
+                        )}
                       </span>
                       <span lang="en" class="craft-answer-why">
-                        {[exit.usable === true && exit.by !== "" ? t("aircraft.exit.by", { by: exit.by }) : "", ...exit.reasons, ...exit.notes].filter((each) => each !== "").join("; ")}
+                        {[
+                          exit.usable === true && exit.by !== "" ? t("aircraft.exit.by", { by: exit.by }) : "",
+                          ...exit.reasons,
+                          ...exit.notes,
+                        ]
+                          .filter((each) => each !== "")
+                          .join("; ")}
                       </span>
                     </>
                   }

@@ -22,13 +22,21 @@ function Facts({ row, scene }: { row: AircraftRow; scene: Scene }) {
       <div>
         <dt>{t("aircraft.type")}</dt>
         <dd lang="en" class={row.type === null ? "craft-unknown" : ""}>
-          {row.type === null ? t("aircraft.type.unknown") : description === null ? row.type : `${row.type}, ${description}`}
+          {row.type === null
+            ? t("aircraft.type.unknown")
+            : description === null
+              ? row.type
+              : `${row.type}, ${description}`}
         </dd>
       </div>
       <div>
         <dt>{t("aircraft.people")}</dt>
         <dd class={typeof people === "number" ? "" : "craft-unknown"}>
-          {typeof people !== "number" ? t("aircraft.notknown") : seats === null ? people : t("aircraft.people.of", { people, seats })}
+          {typeof people !== "number"
+            ? t("aircraft.notknown")
+            : seats === null
+              ? people
+              : t("aircraft.people.of", { people, seats })}
         </dd>
       </div>
       <div>
@@ -58,7 +66,9 @@ function Facts({ row, scene }: { row: AircraftRow; scene: Scene }) {
       <div>
         <dt>{t("aircraft.refuelling")}</dt>
         <dd class={typeof row.refuelling === "boolean" ? "" : "craft-unknown"}>
-          {typeof row.refuelling !== "boolean" ? t("aircraft.notknown") : t(row.refuelling ? "aircraft.value.true" : "aircraft.value.false")}
+          {typeof row.refuelling !== "boolean"
+            ? t("aircraft.notknown")
+            : t(row.refuelling ? "aircraft.value.true" : "aircraft.value.false")}
         </dd>
       </div>
       {held > 0 && (

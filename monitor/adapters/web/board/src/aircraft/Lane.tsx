@@ -109,9 +109,17 @@ function Bands({ bands, scale }: { bands: readonly Band[]; scale: Scale }) {
         return (
           <g key={`${band.from}${band.kind}`}>
             <Texture kind={band.kind} state={band.state} x={`${from}%`} width={`${part}%`} />
-            {band.kind === "state" && band.from > scale.window.since && <line class="lane-edge" x1={`${from}%`} x2={`${from}%`} y1={3} y2={29} />}
+            {band.kind === "state" && band.from > scale.window.since && (
+              <line class="lane-edge" x1={`${from}%`} x2={`${from}%`} y1={3} y2={29} />
+            )}
             {fits && (
-              <text class={CALM.has(band.state) || band.kind !== "state" ? "lane-word lane-word-calm" : "lane-word"} x={`${from}%`} dx={3} y={11} font-size={TEXT_SIZE}>
+              <text
+                class={CALM.has(band.state) || band.kind !== "state" ? "lane-word lane-word-calm" : "lane-word"}
+                x={`${from}%`}
+                dx={3}
+                y={11}
+                font-size={TEXT_SIZE}
+              >
                 {word}
               </text>
             )}
@@ -134,14 +142,34 @@ function Alerts({ spans, scale }: { spans: readonly AlertSpan[]; scale: Scale })
         const over = overSince(alert, from, to);
         return (
           <g key={alert.alert_id}>
-            <line class={`lane-alert ${alert.priority}`} x1={`${place(scale, from)}%`} x2={`${place(scale, over)}%`} y1={y} y2={y} />
-            {over < to && <line class={`lane-alert lane-after ${alert.priority}`} x1={`${place(scale, over)}%`} x2={`${place(scale, to)}%`} y1={y} y2={y} />}
+            <line
+              class={`lane-alert ${alert.priority}`}
+              x1={`${place(scale, from)}%`}
+              x2={`${place(scale, over)}%`}
+              y1={y}
+              y2={y}
+            />
+            {over < to && (
+              <line
+                class={`lane-alert lane-after ${alert.priority}`}
+                x1={`${place(scale, over)}%`}
+                x2={`${place(scale, to)}%`}
+                y1={y}
+                y2={y}
+              />
+            )}
             {marks.map((change, n) => {
               const kind = markOf(change.type);
               const name = kind === "raised" || kind === "reprioritised" ? "" : ` mark-${kind}`;
               return (
                 <svg key={n} class="lane-mark" x={`${place(scale, Date.parse(change.at))}%`} y={y} overflow="visible">
-                  <MarkAt priority={change.priority} x={0} y={0} size={name === "" ? 15 : 11} kind={`mark ${change.priority}${name}`} />
+                  <MarkAt
+                    priority={change.priority}
+                    x={0}
+                    y={0}
+                    size={name === "" ? 15 : 11}
+                    kind={`mark ${change.priority}${name}`}
+                  />
                   {kind === "cleared" && <line class={`lane-bar ${change.priority}`} x1={0} x2={0} y1={-7} y2={7} />}
                 </svg>
               );
@@ -170,12 +198,30 @@ export function LaneDrawing({
     <svg class="lane-drawing" width="100%" height={laneHeight(lines)} aria-hidden="true">
       <Bands bands={bands} scale={scale} />
       <Alerts spans={spans} scale={scale} />
-      {cursor !== null && <line class="lane-cursor" x1={`${place(scale, cursor)}%`} x2={`${place(scale, cursor)}%`} y1={0} y2={laneHeight(lines)} />}
+      {cursor !== null && (
+        <line
+          class="lane-cursor"
+          x1={`${place(scale, cursor)}%`}
+          x2={`${place(scale, cursor)}%`}
+          y1={0}
+          y2={laneHeight(lines)}
+        />
+      )}
     </svg>
   );
 }
 
-export function Axis({ ticks, scale, zone, say }: { ticks: readonly number[]; scale: Scale; zone: string; say: (at: number, zone: string) => string }) {
+export function Axis({
+  ticks,
+  scale,
+  zone,
+  say,
+}: {
+  ticks: readonly number[];
+  scale: Scale;
+  zone: string;
+  say: (at: number, zone: string) => string;
+}) {
   const both = zone !== "UTC";
   return (
     <svg class="lane-axis" width="100%" height={both ? 34 : 20} aria-hidden="true">
@@ -185,11 +231,23 @@ export function Axis({ ticks, scale, zone, say }: { ticks: readonly number[]; sc
             {say(at, zone)}
           </text>
           {both && (
-            <text class="lane-tick lane-tick-utc" x={`${place(scale, at)}%`} y={26} font-size={TEXT_SIZE} text-anchor="middle">
+            <text
+              class="lane-tick lane-tick-utc"
+              x={`${place(scale, at)}%`}
+              y={26}
+              font-size={TEXT_SIZE}
+              text-anchor="middle"
+            >
               {say(at, "UTC")}
             </text>
           )}
-          <line class="lane-tickline" x1={`${place(scale, at)}%`} x2={`${place(scale, at)}%`} y1={both ? 29 : 15} y2={both ? 34 : 20} />
+          <line
+            class="lane-tickline"
+            x1={`${place(scale, at)}%`}
+            x2={`${place(scale, at)}%`}
+            y1={both ? 29 : 15}
+            y2={both ? 34 : 20}
+          />
         </g>
       ))}
     </svg>

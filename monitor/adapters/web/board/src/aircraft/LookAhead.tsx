@@ -20,7 +20,10 @@ function Foreseen({ alerts }: { alerts: readonly ForeseenAlert[] }) {
           <Mark priority={alert.priority} />
           <span>
             <strong>{tAny(`priority.${alert.priority}`, alert.priority)}</strong>{" "}
-            {alert.after_s > 0 ? t("aircraft.ahead.after", { seconds: Math.round(alert.after_s) }) : t("aircraft.ahead.atonce")}:{" "}
+            {alert.after_s > 0
+              ? t("aircraft.ahead.after", { seconds: Math.round(alert.after_s) })
+              : t("aircraft.ahead.atonce")}
+            :{" "}
             <span lang="en">
               {alert.text} {alert.action}
             </span>
@@ -47,7 +50,9 @@ function Action({ action, state }: { action: LookAheadAction; state: string }) {
       <Foreseen alerts={action.alerts} />
       {action.ends.length > 0 && (
         <p class="craft-quiet">
-          {t("aircraft.ahead.ends", { alerts: action.ends.map((end) => `${end.code.replaceAll("-", " ")} (${end.door})`).join(", ") })}
+          {t("aircraft.ahead.ends", {
+            alerts: action.ends.map((end) => `${end.code.replaceAll("-", " ")} (${end.door})`).join(", "),
+          })}
         </p>
       )}
     </li>
@@ -58,7 +63,12 @@ function Told({ told }: { told: LookAheadDocument }) {
   return (
     <div class="craft-ahead">
       <p>
-        {t("aircraft.ahead.asked", { door: told.door, state: stateWord(told.state), minutes: Math.round(told.horizon_s / 60) })} <Moment at={told.at} />.
+        {t("aircraft.ahead.asked", {
+          door: told.door,
+          state: stateWord(told.state),
+          minutes: Math.round(told.horizon_s / 60),
+        })}{" "}
+        <Moment at={told.at} />.
       </p>
       {told.cannot_tell !== null && (
         <p class="craft-refused" lang="en">
@@ -76,7 +86,11 @@ function Told({ told }: { told: LookAheadDocument }) {
           <Action key={action.action} action={action} state={told.state} />
         ))}
       </ul>
-      {told.deaf_to.length > 0 && <p class="craft-quiet">{t("aircraft.answer.deaf", { codes: told.deaf_to.map((deaf) => deaf.code).join(", ") })}</p>}
+      {told.deaf_to.length > 0 && (
+        <p class="craft-quiet">
+          {t("aircraft.answer.deaf", { codes: told.deaf_to.map((deaf) => deaf.code).join(", ") })}
+        </p>
+      )}
       <p class="craft-quiet" lang="en">
         {told.advisory}
       </p>

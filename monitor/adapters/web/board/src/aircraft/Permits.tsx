@@ -1,6 +1,7 @@
 // The permits of this aircraft: which hazards are out of service, by whom and why, and for how long still.
 
 import { useSignal } from "@preact/signals";
+import { foreign } from "../foreign.ts";
 import { now } from "../live/stream.ts";
 import { model } from "../live/model.ts";
 import { person } from "../prefs.ts";
@@ -13,7 +14,11 @@ import { Said } from "./Report.tsx";
 
 function Left({ until }: { until: string }) {
   const left = Date.parse(until) - now.value;
-  return <strong class="craft-number">{left <= 0 ? t("aircraft.permit.over") : t("aircraft.permit.left", { left: duration(left) })}</strong>;
+  return (
+    <strong class="craft-number">
+      {left <= 0 ? t("aircraft.permit.over") : t("aircraft.permit.left", { left: duration(left) })}
+    </strong>
+  );
 }
 
 function End({ permit }: { permit: PermitDocument }) {
@@ -51,11 +56,13 @@ export function Permits({ registration }: { registration: string }) {
           <li key={permit.permit_id}>
             <p>
               <strong>{tAny(`aircraft.permit.kind.${permit.kind}`, permit.kind)}</strong>{" "}
-              {permit.doors.length === 0 ? t("aircraft.permit.all") : permit.doors.map((door) => (door === "-" ? t("aircraft.line.whole") : door)).join(" ")},{" "}
-              <Left until={permit.until} />, {t("aircraft.permit.until")} <Moment at={permit.until} />
+              {permit.doors.length === 0
+                ? t("aircraft.permit.all")
+                : permit.doors.map((door) => (door === "-" ? t("aircraft.line.whole") : door)).join(" ")}
+              , <Left until={permit.until} />, {t("aircraft.permit.until")} <Moment at={permit.until} />
             </p>
             <p>
-              {permit.reason} <span class="craft-quiet">({permit.by})</span>
+              {foreign(permit.reason)} <span class="craft-quiet">({foreign(permit.by)})</span>
             </p>
             {permit.codes.length === 0 ? (
               <p class="craft-quiet">{t("aircraft.permit.nothing")}</p>

@@ -3,7 +3,6 @@
 import { useSignal, useSignalEffect } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
 import type uPlot from "uplot";
-import "uplot/dist/uPlot.min.css";
 import { get } from "../api.ts";
 import { model } from "../live/model.ts";
 import { now } from "../live/stream.ts";
@@ -38,7 +37,9 @@ function useCurve(scene: Scene): { curve: { value: Curve }; refusal: { value: st
       const last = kept.t.at(-1) ?? 0;
       const newer = live.t.findIndex((at) => at > last);
       curve.value =
-        newer < 0 ? kept : { t: [...kept.t, ...live.t.slice(newer)], value: [...kept.value, ...live.value.slice(newer)] };
+        newer < 0
+          ? kept
+          : { t: [...kept.t, ...live.t.slice(newer)], value: [...kept.value, ...live.value.slice(newer)] };
     });
     return () => {
       over = true;
@@ -61,7 +62,14 @@ function drawnOf(curve: Curve, pressure: PressureDocument): Drawn {
   // Most of what is worth seeing happens in minutes: the axis begins where the curve does.
   const since = Math.max(at - HALF_HOUR, Math.min(curve.t[0] ?? at, at - 5 * 60_000));
   const below = (pressure.now_hpa ?? 0) < 0;
-  return { curve, limit: below ? -pressure.limit_hpa : pressure.limit_hpa, forecast, now: at, since, until: at + ahead + AHEAD_MS };
+  return {
+    curve,
+    limit: below ? -pressure.limit_hpa : pressure.limit_hpa,
+    forecast,
+    now: at,
+    since,
+    until: at + ahead + AHEAD_MS,
+  };
 }
 
 function Chart({ curve, pressure, text }: { curve: Curve; pressure: PressureDocument; text: string }) {
@@ -82,7 +90,9 @@ function Chart({ curve, pressure, text }: { curve: Curve; pressure: PressureDocu
     make();
     const dark = matchMedia("(prefers-color-scheme: dark)");
     dark.addEventListener("change", make);
-    const watch = new ResizeObserver(() => chart.current?.setSize({ width: into.clientWidth, height: chart.current.height }));
+    const watch = new ResizeObserver(() =>
+      chart.current?.setSize({ width: into.clientWidth, height: chart.current.height }),
+    );
     watch.observe(into);
     return () => {
       dark.removeEventListener("change", make);
@@ -122,13 +132,16 @@ function CurveTable({ curve }: { curve: Curve }) {
 
 function Forces({ pressure }: { pressure: PressureDocument }) {
   const known = Object.entries(pressure.doors);
-  if (known.every(([, door]) => door.force_n === null)) return <p class="craft-unknown">{t("aircraft.pressure.noforce")}</p>;
+  if (known.every(([, door]) => door.force_n === null))
+    return <p class="craft-unknown">{t("aircraft.pressure.noforce")}</p>;
   return (
     <ul class="craft-forces">
       {known.map(([door, { force_n: force, limit_hpa: limit }]) => (
         <li key={door}>
           <strong>{door}</strong> {force === null ? t("aircraft.value.nothing") : `${force} N`}
-          {limit !== pressure.limit_hpa && <span class="craft-quiet"> {t("aircraft.pressure.ownlimit", { limit })}</span>}
+          {limit !== pressure.limit_hpa && (
+            <span class="craft-quiet"> {t("aircraft.pressure.ownlimit", { limit })}</span>
+          )}
         </li>
       ))}
     </ul>
@@ -141,7 +154,11 @@ function sayForecast(pressure: PressureDocument): string {
   if (about === null) return "";
   return low === null || high === null
     ? t("aircraft.pressure.about", { about: duration(about * 1000) })
-    : t("aircraft.pressure.between", { about: duration(about * 1000), low: duration(low * 1000), high: duration(high * 1000) });
+    : t("aircraft.pressure.between", {
+        about: duration(about * 1000),
+        low: duration(low * 1000),
+        high: duration(high * 1000),
+      });
 }
 
 export function Pressure({ scene }: { scene: Scene }) {
@@ -159,15 +176,30 @@ export function Pressure({ scene }: { scene: Scene }) {
             <strong lang="en">{pressure.sentence}</strong>
           </p>
           <p>
-            <TruthWord truth={pressure.below_limit} yes="aircraft.pressure.below" no="aircraft.pressure.above" unknown="aircraft.pressure.unknown" /> {sayForecast(pressure)}
+            <TruthWord
+              truth={pressure.below_limit}
+              yes="aircraft.pressure.below"
+              no="aircraft.pressure.above"
+              unknown="aircraft.pressure.unknown"
+            />{" "}
+            {sayForecast(pressure)}
           </p>
           <Chart
             curve={shown}
             pressure={pressure}
-            text={sum === null ? t("aircraft.pressure.nocurve") : t("aircraft.pressure.curve", { low: sum.low.toFixed(1), high: sum.high.toFixed(1), limit: pressure.limit_hpa })}
+            text={
+              sum === null
+                ? t("aircraft.pressure.nocurve")
+                : t("aircraft.pressure.curve", {
+                    low: sum.low.toFixed(1),
+                    high: sum.high.toFixed(1),
+                    limit: pressure.limit_hpa,
+                  })
+            }
           />
           <p class="craft-quiet">
-            {t("aircraft.pressure.key")} {refusal.value !== "" && t("aircraft.pressure.onlysince", { reason: refusal.value })}
+            {t("aircraft.pressure.key")}{" "}
+            {refusal.value !== "" && t("aircraft.pressure.onlysince", { reason: refusal.value })}
           </p>
           <Fold summary={t("aircraft.pressure.astable")}>{() => <CurveTable curve={shown} />}</Fold>
           <h3>{t("aircraft.pressure.forces")}</h3>

@@ -49,7 +49,9 @@ function Conditions({ scene, answer, door }: { scene: Scene; answer: Answer; doo
           {answer.notes.join("; ")}.
         </p>
       )}
-      {answer.deaf_to.length > 0 && <p class="craft-quiet">{t("aircraft.answer.deaf", { codes: answer.deaf_to.join(", ") })}</p>}
+      {answer.deaf_to.length > 0 && (
+        <p class="craft-quiet">{t("aircraft.answer.deaf", { codes: answer.deaf_to.join(", ") })}</p>
+      )}
     </>
   );
 }
@@ -60,7 +62,17 @@ function reasonsOf(answer: Answer): string {
   return at < 0 ? answer.sentence : answer.sentence.slice(at + answer.verdict.length).replace(/^[:.\s]+/, "");
 }
 
-function AnswerItem({ scene, name, answer, door }: { scene: Scene; name: string; answer: Answer; door: string | null }) {
+function AnswerItem({
+  scene,
+  name,
+  answer,
+  door,
+}: {
+  scene: Scene;
+  name: string;
+  answer: Answer;
+  door: string | null;
+}) {
   const truth = truthOf(answer);
   return (
     <li class="craft-answer" data-truth={String(truth)}>
@@ -69,7 +81,8 @@ function AnswerItem({ scene, name, answer, door }: { scene: Scene; name: string;
           <>
             <span class="craft-answer-name">{name}</span>
             <span class="craft-verdict">
-              <TruthShape truth={truth} /> {t(truth === false ? "aircraft.verdict.stopped" : `verdict.${answer.verdict as "cannot tell"}`)}
+              <TruthShape truth={truth} />{" "}
+              {t(truth === false ? "aircraft.verdict.stopped" : `verdict.${answer.verdict as "cannot tell"}`)}
             </span>
             <span class="craft-answer-why" lang="en">
               {reasonsOf(answer)}
@@ -102,7 +115,13 @@ function Doors({ scene, doors }: { scene: Scene; doors: Readonly<Record<string, 
     <>
       {chosen !== null && own !== undefined && (
         <ul class="craft-answers">
-          <AnswerItem key={chosen} scene={scene} name={t("aircraft.answer.open", { door: chosen })} answer={own} door={chosen} />
+          <AnswerItem
+            key={chosen}
+            scene={scene}
+            name={t("aircraft.answer.open", { door: chosen })}
+            answer={own}
+            door={chosen}
+          />
         </ul>
       )}
       <ul class="craft-doorgroups">
@@ -112,16 +131,27 @@ function Doors({ scene, doors }: { scene: Scene; doors: Readonly<Record<string, 
             <li key={names[0]}>
               <p class="craft-doornames">
                 {names.map((name) => (
-                  <button key={name} type="button" class="craft-doorpick" aria-pressed={name === chosen} onClick={() => chooseDoor(name === chosen ? null : name)}>
+                  <button
+                    key={name}
+                    type="button"
+                    class="craft-doorpick"
+                    aria-pressed={name === chosen}
+                    onClick={() => chooseDoor(name === chosen ? null : name)}
+                  >
                     {name}
                   </button>
                 ))}
               </p>
               <p>
                 <span class="craft-verdict">
-                  <TruthShape truth={truth} /> {t(truth === false ? "aircraft.verdict.stopped" : `verdict.${answer.verdict as "cannot tell"}`)}
+                  <TruthShape truth={truth} />{" "}
+                  {t(truth === false ? "aircraft.verdict.stopped" : `verdict.${answer.verdict as "cannot tell"}`)}
                 </span>{" "}
-                <span lang="en">{names.length === 1 ? reasonsOf(answer) : reasonsOf(answer).replaceAll(names[0] ?? "", t("aircraft.answer.it"))}</span>
+                <span lang="en">
+                  {names.length === 1
+                    ? reasonsOf(answer)
+                    : reasonsOf(answer).replaceAll(names[0] ?? "", t("aircraft.answer.it"))}
+                </span>
               </p>
             </li>
           );
@@ -141,7 +171,13 @@ export function Readiness({ scene }: { scene: Scene }) {
         <>
           <ul class="craft-answers">
             {(["leave", "board", "refuel"] as const).map((question) => (
-              <AnswerItem key={question} scene={scene} name={tAny(`aircraft.answer.${question}`, question)} answer={readiness[question]} door={null} />
+              <AnswerItem
+                key={question}
+                scene={scene}
+                name={tAny(`aircraft.answer.${question}`, question)}
+                answer={readiness[question]}
+                door={null}
+              />
             ))}
           </ul>
           <h3>{t("aircraft.answer.doors")}</h3>

@@ -26,8 +26,16 @@ function look(document: WholeAircraft, path: string): Shown {
     return { path, value, known: value !== null, why, quality: "", at: found?.received_at ?? null };
   }
   const found = document.signals[path];
-  if (found === undefined) return { path, value: null, known: false, why: t("aircraft.reading.never"), quality: "", at: null };
-  return { path, value: found.value, known: found.known, why: found.why ?? "", quality: found.quality, at: found.received_at };
+  if (found === undefined)
+    return { path, value: null, known: false, why: t("aircraft.reading.never"), quality: "", at: null };
+  return {
+    path,
+    value: found.value,
+    known: found.known,
+    why: found.why ?? "",
+    quality: found.quality,
+    at: found.received_at,
+  };
 }
 
 /** One reading as cells of a row: what does not count is struck and says why. */
@@ -40,7 +48,9 @@ export function ReadingCells({ shown }: { shown: Omit<Shown, "path"> & { signal:
         {shown.known ? (
           t("aircraft.reading.known")
         ) : (
-          <strong class="craft-why">{t("aircraft.reading.unknown", { why: shown.why || shown.quality || t("aircraft.reading.never") })}</strong>
+          <strong class="craft-why">
+            {t("aircraft.reading.unknown", { why: shown.why || shown.quality || t("aircraft.reading.never") })}
+          </strong>
         )}
       </td>
       <td>{shown.quality === "" ? "–" : tAny(`aircraft.quality.${shown.quality}`, shown.quality)}</td>
@@ -70,7 +80,7 @@ export function Readings({ scene, paths, door }: { scene: Scene; paths: readonly
   if (document === null) return null;
   if (paths.length === 0) return <p class="craft-quiet">{t("aircraft.reading.none")}</p>;
   return (
-    <div class="craft-scroll" tabIndex={0} role="region" aria-label={t("aircraft.reading.table")}>
+    <div class="craft-scroll" tabIndex={0} role="group" aria-label={t("aircraft.reading.table")}>
       <table class="craft-table">
         <ReadingsHead />
         <tbody>

@@ -1,5 +1,6 @@
 // The timeline as tables: the same bands and alerts, for whoever does not see the drawing.
 
+import { foreign } from "../foreign.ts";
 import { clockTime, duration } from "../times.ts";
 import { t, tAny } from "../words.ts";
 import type { AlertSpan, Band } from "./bands.ts";
@@ -60,7 +61,7 @@ export function RecordTable({ lanes, zone }: { lanes: readonly Lane[]; zone: str
                 {alert.changes
                   .map((change) => {
                     const word = change.type.slice(change.type.lastIndexOf(".") + 1);
-                    return `${clockTime(Date.parse(change.at), zone)} ${word}${change.by === undefined || change.by === null ? "" : ` (${change.by})`}`;
+                    return `${clockTime(Date.parse(change.at), zone)} ${word}${change.by === undefined || change.by === null ? "" : ` (${foreign(change.by)})`}`;
                   })
                   .join(", ")}
               </td>

@@ -1,6 +1,7 @@
 // A person says what they see at a door: a witness beside the sensors, with a name and an age. It changes no reading.
 
 import { useSignal } from "@preact/signals";
+import { foreign } from "../foreign.ts";
 import { model } from "../live/model.ts";
 import { person } from "../prefs.ts";
 import { t } from "../words.ts";
@@ -13,19 +14,29 @@ import { signalWord, valueWord } from "./values.ts";
 
 export function Said({ outcome }: { outcome: Outcome | null }) {
   if (outcome === null) return null;
-  return <p class={outcome.ok ? "craft-taken" : "craft-refused"}>{outcome.ok ? outcome.text : t("aircraft.sent.refused", { reason: outcome.text })}</p>;
+  return (
+    <p class={outcome.ok ? "craft-taken" : "craft-refused"}>
+      {outcome.ok ? outcome.text : t("aircraft.sent.refused", { reason: outcome.text })}
+    </p>
+  );
 }
 
 /** What the door's answer means for what was said. */
 function sayTaken(door: WholeDoor, signals: readonly string[]): string {
   const against = signals.filter((signal) => door.reports[signal]?.agrees === false).map(signalWord);
-  return against.length === 0 ? t("aircraft.report.taken", { door: door.door }) : t("aircraft.report.against", { door: door.door, signals: against.join(", ") });
+  return against.length === 0
+    ? t("aircraft.report.taken", { door: door.door })
+    : t("aircraft.report.against", { door: door.door, signals: against.join(", ") });
 }
 
 function Reports({ scene, takeBack }: { scene: Scene; takeBack: (door: string, signal: string) => void }) {
   const doors = usePart(scene, (whole) => whole.doors);
   const list = Object.entries(doors ?? {}).flatMap(([door, document]) =>
-    Object.entries(document.reports).map(([signal, report]): [string, string, ReportDocument] => [door, signal, report]),
+    Object.entries(document.reports).map(([signal, report]): [string, string, ReportDocument] => [
+      door,
+      signal,
+      report,
+    ]),
   );
   if (list.length === 0) return <p class="craft-quiet">{t("aircraft.report.none")}</p>;
   return (
@@ -51,12 +62,17 @@ function Reports({ scene, takeBack }: { scene: Scene; takeBack: (door: string, s
               <td>
                 {signalWord(signal)}: <strong>{valueWord(signal, report.value)}</strong>
               </td>
-              <td>{report.by}</td>
+              <td>{foreign(report.by)}</td>
               <td class="craft-number">
                 <Age at={report.at} />
               </td>
               <td>
-                <TruthWord truth={report.agrees} yes="aircraft.report.agrees" no="aircraft.report.disagrees" unknown="aircraft.report.unheld" />
+                <TruthWord
+                  truth={report.agrees}
+                  yes="aircraft.report.agrees"
+                  no="aircraft.report.disagrees"
+                  unknown="aircraft.report.unheld"
+                />
               </td>
               <td>
                 <button type="button" onClick={() => takeBack(door, signal)}>
@@ -96,7 +112,9 @@ export function Report({ scene }: { scene: Scene }) {
       document.getElementById("report-by")?.focus();
       return;
     }
-    void send<WholeDoor>(path(of), { by, sees: { [signal]: null } }, () => t("aircraft.report.tookback", { signal: signalWord(signal), door: of }));
+    void send<WholeDoor>(path(of), { by, sees: { [signal]: null } }, () =>
+      t("aircraft.report.tookback", { signal: signalWord(signal), door: of }),
+    );
   };
   return (
     <Section id="report" title={t("aircraft.report")} scene={scene}>
@@ -108,10 +126,15 @@ export function Report({ scene }: { scene: Scene }) {
         }}
       >
         <div class="craft-form">
-          <DoorField id="report-door" doors={doors} door={door} choose={(each) => {
-            sees.value = {};
-            chooseDoor(each);
-          }} />
+          <DoorField
+            id="report-door"
+            doors={doors}
+            door={door}
+            choose={(each) => {
+              sees.value = {};
+              chooseDoor(each);
+            }}
+          />
           <PersonField id="report-by" />
         </div>
         <fieldset class="craft-sees">

@@ -28,7 +28,9 @@ export function Signals({ scene }: { scene: Scene }) {
     signals === null
       ? []
       : wanting.value
-        ? [WHOLE, ...doors].map((each) => [each, listPlace(signals, each).filter(([, signal]) => !signal.known)] as const).filter(([, list]) => list.length > 0)
+        ? [WHOLE, ...doors]
+            .map((each) => [each, listPlace(signals, each).filter(([, signal]) => !signal.known)] as const)
+            .filter(([, list]) => list.length > 0)
         : [[place, listPlace(signals, place)] as const];
   return (
     <Section id="signals" title={t("aircraft.signals")} scene={scene}>
@@ -37,17 +39,35 @@ export function Signals({ scene }: { scene: Scene }) {
       ) : (
         <>
           <div class="craft-form">
-            <DoorField id="signals-door" doors={doors} door={wanting.value ? "" : (chosenDoor.value ?? "")} choose={(door) => chooseDoor(door || null)} none={t("aircraft.signals.whole")} />
+            <DoorField
+              id="signals-door"
+              doors={doors}
+              door={wanting.value ? "" : (chosenDoor.value ?? "")}
+              choose={(door) => chooseDoor(door || null)}
+              none={t("aircraft.signals.whole")}
+            />
             <label class="craft-check">
-              <input type="checkbox" checked={wanting.value} onChange={(event) => (wanting.value = event.currentTarget.checked)} />
+              <input
+                type="checkbox"
+                checked={wanting.value}
+                onChange={(event) => (wanting.value = event.currentTarget.checked)}
+              />
               {t("aircraft.signals.wanting")}
             </label>
           </div>
           {shown.length === 0 && <p class="craft-quiet">{t("aircraft.signals.nonewanting")}</p>}
           {shown.map(([each, list]) => (
-            <div key={each} class="craft-scroll" tabIndex={0} role="region" aria-label={t("aircraft.signals.of", { place: each === WHOLE ? t("aircraft.signals.whole") : each })}>
+            <div
+              key={each}
+              class="craft-scroll"
+              tabIndex={0}
+              role="region"
+              aria-label={t("aircraft.signals.of", { place: each === WHOLE ? t("aircraft.signals.whole") : each })}
+            >
               <table class="craft-table">
-                <caption>{t("aircraft.signals.of", { place: each === WHOLE ? t("aircraft.signals.whole") : each })}</caption>
+                <caption>
+                  {t("aircraft.signals.of", { place: each === WHOLE ? t("aircraft.signals.whole") : each })}
+                </caption>
                 <ReadingsHead />
                 <tbody>
                   {list.map(([name, signal]) => (
@@ -55,7 +75,16 @@ export function Signals({ scene }: { scene: Scene }) {
                       <th scope="row" title={name}>
                         {signalWord(name)}
                       </th>
-                      <ReadingCells shown={{ signal: name, value: signal.value, known: signal.known, why: signal.why ?? "", quality: signal.quality, at: signal.received_at }} />
+                      <ReadingCells
+                        shown={{
+                          signal: name,
+                          value: signal.value,
+                          known: signal.known,
+                          why: signal.why ?? "",
+                          quality: signal.quality,
+                          at: signal.received_at,
+                        }}
+                      />
                     </tr>
                   ))}
                 </tbody>

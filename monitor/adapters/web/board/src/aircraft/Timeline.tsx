@@ -39,7 +39,8 @@ function present(span: number): number {
 }
 
 function windowOf(look: Look, until: number, timeline: TimelineDocument | null): Window {
-  const told = look.until === null ? (notLive.value?.since ?? until) : timeline === null ? 0 : Date.parse(timeline.until);
+  const told =
+    look.until === null ? (notLive.value?.since ?? until) : timeline === null ? 0 : Date.parse(timeline.until);
   return { since: until - look.span, until, proved: told };
 }
 
@@ -53,12 +54,18 @@ function sayMoment(lane: LaneData, at: number, zone: string): string {
       : band === null
         ? t("aircraft.line.notrecorded")
         : band.kind === "state"
-          ? t("aircraft.line.since", { state: bandWord(band), time: clockTime(band.since, zone), duration: duration(at - band.since) })
+          ? t("aircraft.line.since", {
+              state: bandWord(band),
+              time: clockTime(band.since, zone),
+              duration: duration(at - band.since),
+            })
           : bandWord(band);
   const alerts = lane.spans
     .filter((span) => span.from <= at && (at <= span.to || span.open))
     .map(({ alert }) => `${tAny(`priority.${alert.priority}`, alert.priority)}: ${alert.text}`);
-  return [t("aircraft.line.at", { place, time: clockTime(at, zone), utc: clockTime(at, "UTC") }), state, ...alerts].filter((each) => each !== "").join(" ");
+  return [t("aircraft.line.at", { place, time: clockTime(at, zone), utc: clockTime(at, "UTC") }), state, ...alerts]
+    .filter((each) => each !== "")
+    .join(" ");
 }
 
 function Controls({ look }: { look: Signal<Look> }) {
@@ -67,16 +74,31 @@ function Controls({ look }: { look: Signal<Look> }) {
       <button type="button" onClick={() => (look.value = shift(look.value, -1, now.peek()))}>
         {t("aircraft.line.earlier")}
       </button>
-      <button type="button" disabled={look.value.until === null} onClick={() => (look.value = shift(look.value, 1, now.peek()))}>
+      <button
+        type="button"
+        disabled={look.value.until === null}
+        onClick={() => (look.value = shift(look.value, 1, now.peek()))}
+      >
         {t("aircraft.line.later")}
       </button>
-      <button type="button" aria-pressed={look.value.until === null} onClick={() => (look.value = { ...look.value, until: null })}>
+      <button
+        type="button"
+        aria-pressed={look.value.until === null}
+        onClick={() => (look.value = { ...look.value, until: null })}
+      >
         {t("aircraft.line.now")}
       </button>
       <span class="craft-spans" role="group" aria-label={t("aircraft.line.span")}>
         {SPANS.map((span) => (
-          <button key={span} type="button" aria-pressed={look.value.span === span} onClick={() => (look.value = zoom(look.value, span, now.peek()))}>
-            {span < 3_600_000 ? t("aircraft.line.minutes", { n: span / 60_000 }) : t("aircraft.line.hours", { n: span / 3_600_000 })}
+          <button
+            key={span}
+            type="button"
+            aria-pressed={look.value.span === span}
+            onClick={() => (look.value = zoom(look.value, span, now.peek()))}
+          >
+            {span < 3_600_000
+              ? t("aircraft.line.minutes", { n: span / 60_000 })
+              : t("aircraft.line.hours", { n: span / 3_600_000 })}
           </button>
         ))}
       </span>
@@ -86,7 +108,9 @@ function Controls({ look }: { look: Signal<Look> }) {
 
 function Legend({ lanes }: { lanes: readonly LaneData[] }) {
   const seen = new Map<string, Band>();
-  for (const lane of lanes) for (const band of lane.bands) if (lane.name !== WHOLE || band.kind !== "state") seen.set(`${band.kind}${band.state}`, band);
+  for (const lane of lanes)
+    for (const band of lane.bands)
+      if (lane.name !== WHOLE || band.kind !== "state") seen.set(`${band.kind}${band.state}`, band);
   return (
     <ul class="craft-legend" aria-label={t("aircraft.line.legend")}>
       {[...seen.entries()]
@@ -137,9 +161,11 @@ export function Timeline({ registration }: { registration: string }) {
   whole.bands = whole.bands.filter((band) => band.kind === "not-running");
   const lanes = [...(whole.spans.length > 0 ? [whole] : []), ...doors.map(makeLane)];
   const at = (pointed.value === null ? null : lanes.find((lane) => lane.name === pointed.value?.lane)) ?? null;
-  const cursor = at === null || pointed.value === null ? null : Math.min(Math.max(pointed.value.at, window.since), window.until);
+  const cursor =
+    at === null || pointed.value === null ? null : Math.min(Math.max(pointed.value.at, window.since), window.until);
   const ticks = listTicks(window.since, window.until, Math.max(2, scale.width / TICK_PX));
-  const sayTick = (ms: number, in_zone: string): string => (ms % 60_000 === HALF_MINUTE ? clockTime(ms, in_zone) : clockMinute(ms, in_zone));
+  const sayTick = (ms: number, in_zone: string): string =>
+    ms % 60_000 === HALF_MINUTE ? clockTime(ms, in_zone) : clockMinute(ms, in_zone);
 
   const point = (event: PointerEvent, lane: string): void => {
     const box = (event.currentTarget as HTMLElement).getBoundingClientRect();
@@ -161,16 +187,21 @@ export function Timeline({ registration }: { registration: string }) {
     if (move === undefined) return;
     event.preventDefault();
     pointed.value = move();
-    if (pointed.value.lane !== lane) plot.current?.querySelector<HTMLElement>(`[data-lane="${pointed.value.lane}"]`)?.focus();
+    if (pointed.value.lane !== lane)
+      plot.current?.querySelector<HTMLElement>(`[data-lane="${pointed.value.lane}"]`)?.focus();
   };
   return (
     <Section id="timeline" title={t("aircraft.line")}>
       <Controls look={look} />
       {refusal !== null && <p class="craft-refused">{t("aircraft.line.refused", { reason: refusal })}</p>}
       {timeline === null && refusal === null && <p class="craft-quiet">{t("aircraft.line.asking")}</p>}
-      {timeline?.cut != null && <p class="craft-refused">{t("aircraft.line.cut", { time: clockTime(Date.parse(timeline.cut), zone) })}</p>}
+      {timeline?.cut != null && (
+        <p class="craft-refused">{t("aircraft.line.cut", { time: clockTime(Date.parse(timeline.cut), zone) })}</p>
+      )}
       <p class="craft-readout">
-        {at !== null && cursor !== null ? sayMoment(at, cursor, zone) : t("aircraft.line.point", { from: clockTime(window.since, zone), to: clockTime(window.until, zone) })}
+        {at !== null && cursor !== null
+          ? sayMoment(at, cursor, zone)
+          : t("aircraft.line.point", { from: clockTime(window.since, zone), to: clockTime(window.until, zone) })}
       </p>
       <Patterns />
       <div class="craft-lanes" ref={plot} onPointerLeave={() => (pointed.value = null)}>
@@ -193,7 +224,12 @@ export function Timeline({ registration }: { registration: string }) {
               {lane.name === WHOLE ? (
                 <span class="craft-lane-name craft-lane-whole">{t("aircraft.line.whole")}</span>
               ) : (
-                <button type="button" class="craft-lane-name" aria-pressed={lane.name === chosenDoor.value} onClick={() => chooseDoor(lane.name === chosenDoor.value ? null : lane.name)}>
+                <button
+                  type="button"
+                  class="craft-lane-name"
+                  aria-pressed={lane.name === chosenDoor.value}
+                  onClick={() => chooseDoor(lane.name === chosenDoor.value ? null : lane.name)}
+                >
                   {lane.name}
                 </button>
               )}
@@ -202,7 +238,9 @@ export function Timeline({ registration }: { registration: string }) {
                 data-lane={lane.name}
                 role="slider"
                 tabIndex={(at === null ? n === 0 : mine) ? 0 : -1}
-                aria-label={t("aircraft.line.lane", { place: lane.name === WHOLE ? t("aircraft.line.whole") : lane.name })}
+                aria-label={t("aircraft.line.lane", {
+                  place: lane.name === WHOLE ? t("aircraft.line.whole") : lane.name,
+                })}
                 aria-valuemin={0}
                 aria-valuemax={Math.round(look.value.span / 1000)}
                 aria-valuenow={Math.round(((mine && cursor !== null ? cursor : window.until) - window.since) / 1000)}
@@ -210,11 +248,18 @@ export function Timeline({ registration }: { registration: string }) {
                 onPointerMove={(event) => point(event, lane.name)}
                 onPointerDown={(event) => point(event, lane.name)}
                 onFocus={() => {
-                  if (pointed.peek()?.lane !== lane.name) pointed.value = { lane: lane.name, at: cursor ?? window.until };
+                  if (pointed.peek()?.lane !== lane.name)
+                    pointed.value = { lane: lane.name, at: cursor ?? window.until };
                 }}
                 onKeyDown={(event) => press(event, lane.name)}
               >
-                <LaneDrawing bands={lane.bands} spans={lane.spans} scale={scale} cursor={cursor} lines={lineCount(lane.spans)} />
+                <LaneDrawing
+                  bands={lane.bands}
+                  spans={lane.spans}
+                  scale={scale}
+                  cursor={cursor}
+                  lines={lineCount(lane.spans)}
+                />
               </div>
             </div>
           );

@@ -18,7 +18,8 @@ function groupDoors(wind: WindDocument): { doors: string[]; limits: WindDoor }[]
   return [...groups.values()];
 }
 
-const number = (value: number | null, unit: string): string => (value === null ? t("aircraft.value.nothing") : `${Math.round(value * 10) / 10} ${unit}`);
+const number = (value: number | null, unit: string): string =>
+  value === null ? t("aircraft.value.nothing") : `${Math.round(value * 10) / 10} ${unit}`;
 
 function against(wind: number | null, limits: WindDoor): string {
   if (wind === null) return t("aircraft.wind.cannot");
@@ -32,8 +33,14 @@ function Scale({ wind, limits, top }: { wind: number | null; limits: WindDoor; t
   const part = (kt: number): string => `${Math.min(100, (100 * kt) / top)}%`;
   return (
     <div class="craft-scale" aria-hidden="true">
-      {wind === null ? <div class="craft-scale-torn" /> : <div class="craft-scale-known" style={{ width: part(wind) }} />}
-      {limits.limit_moved_kt !== null && <div class="craft-scale-mark craft-scale-moved" style={{ left: part(limits.limit_moved_kt) }} />}
+      {wind === null ? (
+        <div class="craft-scale-torn" />
+      ) : (
+        <div class="craft-scale-known" style={{ width: part(wind) }} />
+      )}
+      {limits.limit_moved_kt !== null && (
+        <div class="craft-scale-mark craft-scale-moved" style={{ left: part(limits.limit_moved_kt) }} />
+      )}
       {limits.limit_held_kt !== null && <div class="craft-scale-mark" style={{ left: part(limits.limit_held_kt) }} />}
     </div>
   );
@@ -44,7 +51,9 @@ function Stand({ stand }: { stand: string }) {
   if (weather === undefined) return null;
   const one = (signal: "wind_kt" | "gust_kt" | "wind_from_deg", unit: string): string => {
     const value = weather[signal];
-    return value === null ? t("aircraft.wind.not", { why: weather.why[signal] ?? t("aircraft.reading.never") }) : `${Math.round(value * 10) / 10}${unit}`;
+    return value === null
+      ? t("aircraft.wind.not", { why: weather.why[signal] ?? t("aircraft.reading.never") })
+      : `${Math.round(value * 10) / 10}${unit}`;
   };
   return (
     <dl class="craft-facts">
@@ -74,7 +83,13 @@ export function Wind({ scene }: { scene: Scene }) {
   const wind = usePart(scene, (whole) => whole.wind);
   const stand = usePart(scene, (whole) => whole.stand) ?? "";
   const groups = wind === null ? [] : groupDoors(wind);
-  const top = 1.15 * Math.max(1, wind?.wind_kt ?? 0, ...groups.flatMap(({ limits }) => [limits.limit_held_kt ?? 0, limits.limit_moved_kt ?? 0]));
+  const top =
+    1.15 *
+    Math.max(
+      1,
+      wind?.wind_kt ?? 0,
+      ...groups.flatMap(({ limits }) => [limits.limit_held_kt ?? 0, limits.limit_moved_kt ?? 0]),
+    );
   return (
     <Section id="wind" title={t("aircraft.wind")} scene={scene}>
       {wind === null ? (
@@ -85,7 +100,10 @@ export function Wind({ scene }: { scene: Scene }) {
             <strong class={wind.wind_kt === null ? "craft-unknown" : ""}>
               {wind.wind_kt === null
                 ? t("aircraft.wind.unwatched")
-                : t("aircraft.wind.now", { wind: Math.round(wind.wind_kt * 10) / 10, pressure: wind.dynamic_pressure_pa ?? "–" })}
+                : t("aircraft.wind.now", {
+                    wind: Math.round(wind.wind_kt * 10) / 10,
+                    pressure: wind.dynamic_pressure_pa ?? "–",
+                  })}
             </strong>
           </p>
           <Stand stand={stand} />

@@ -46,7 +46,14 @@ function readPeriods(periods: readonly Period[], since: number, until: number): 
   return merged;
 }
 
-const bare = (kind: BandKind, from: number, to: number): Band => ({ kind, state: "", slide: "", since: from, from, to });
+const bare = (kind: BandKind, from: number, to: number): Band => ({
+  kind,
+  state: "",
+  slide: "",
+  since: from,
+  from,
+  to,
+});
 
 /** The bands of one door, in order, without holes, from the window's beginning to where the record ends. */
 export function listBands(timeline: TimelineDocument, door: string, window: Window): Band[] {
@@ -86,7 +93,8 @@ function listStates(timeline: TimelineDocument, door: string, since: number, end
     if (entry.state !== held) [held, heldSince] = [entry.state, at];
     if (to <= from) return;
     const last = bands.at(-1);
-    if (last !== undefined && last.state === entry.state && last.slide === entry.slide && last.to === from) last.to = to;
+    if (last !== undefined && last.state === entry.state && last.slide === entry.slide && last.to === from)
+      last.to = to;
     else bands.push({ kind: "state", state: entry.state, slide: entry.slide, since: heldSince, from, to });
   });
   const first = bands[0]?.from ?? end;
@@ -143,13 +151,22 @@ export interface AlertSpan {
  * The alerts of one place ("-" the aircraft itself) that touch the window, each on the first line where it
  * hides no other; `apart` (ms) is how much room a mark takes.
  */
-export function stackAlerts(alerts: readonly TimelineAlert[], door: string, window: Window, apart: number): AlertSpan[] {
+export function stackAlerts(
+  alerts: readonly TimelineAlert[],
+  door: string,
+  window: Window,
+  apart: number,
+): AlertSpan[] {
   const end = Math.min(window.until, window.proved);
   const spans: AlertSpan[] = [];
   const free: number[] = [];
   const own = alerts
     .filter((alert) => alert.door === door)
-    .map((alert) => ({ alert, from: Date.parse(alert.raised_at), ended: alert.ended_at === null ? null : Date.parse(alert.ended_at) }))
+    .map((alert) => ({
+      alert,
+      from: Date.parse(alert.raised_at),
+      ended: alert.ended_at === null ? null : Date.parse(alert.ended_at),
+    }))
     .filter(({ from, ended }) => from <= end && (ended ?? end) >= window.since)
     .sort((a, b) => a.from - b.from || a.alert.alert_id.localeCompare(b.alert.alert_id));
   for (const { alert, from, ended } of own) {
@@ -162,7 +179,8 @@ export function stackAlerts(alerts: readonly TimelineAlert[], door: string, wind
   return spans;
 }
 
-export const lineCount = (spans: readonly AlertSpan[]): number => spans.reduce((n, span) => Math.max(n, span.line + 1), 0);
+export const lineCount = (spans: readonly AlertSpan[]): number =>
+  spans.reduce((n, span) => Math.max(n, span.line + 1), 0);
 
 /** From when on the condition of an alert was over though the alert still stood, inside [from, to]; `to` where it was not. */
 export function overSince(alert: TimelineAlert, from: number, to: number): number {

@@ -31,7 +31,8 @@ export function foresee(pressure: Foreseen): Forecast | null {
   const sign = Math.sign(now);
   const root = Math.sqrt(Math.abs(now));
   const fall = root - Math.sqrt(limit);
-  const at = (t: number, reached: number): number => sign * Math.max(0, root - (fall * t) / Math.max(reached, 0.1)) ** 2;
+  const at = (t: number, reached: number): number =>
+    sign * Math.max(0, root - (fall * t) / Math.max(reached, 0.1)) ** 2;
   const end = Math.max(high, about, low);
   const t = Array.from({ length: POINTS + 1 }, (_, n) => (end * n) / POINTS);
   return {

@@ -29,7 +29,10 @@ export function Section({
         <p class="craft-refused">
           {scene.whole.peek().document === null
             ? t("aircraft.refused.never", { reason: refusal })
-            : t("aircraft.refused.old", { time: clockTime(scene.whole.peek().at, model.timezone.value), reason: refusal })}
+            : t("aircraft.refused.old", {
+                time: clockTime(scene.whole.peek().at, model.timezone.value),
+                reason: refusal,
+              })}
         </p>
       )}
       {children}
@@ -42,7 +45,15 @@ export function Waiting({ scene }: { scene: Scene }) {
 }
 
 /** Something to open; what is in it is made only then. */
-export function Fold({ summary, children, start = false }: { summary: ComponentChildren; children: () => ComponentChildren; start?: boolean }) {
+export function Fold({
+  summary,
+  children,
+  start = false,
+}: {
+  summary: ComponentChildren;
+  children: () => ComponentChildren;
+  start?: boolean;
+}) {
   const open = useSignal(start);
   return (
     <details class="craft-fold" open={open.value} onToggle={(event) => (open.value = event.currentTarget.open)}>

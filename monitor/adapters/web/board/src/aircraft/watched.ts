@@ -14,7 +14,11 @@ export interface WatchedPlace {
 }
 
 const keyOf = (watch: HazardWatch): string =>
-  JSON.stringify([watch.watched_minutes, watch.deaf_minutes, watch.not_known_minutes].map((each) => each.toFixed(1)).concat(Object.keys(watch.reasons).sort()));
+  JSON.stringify(
+    [watch.watched_minutes, watch.deaf_minutes, watch.not_known_minutes]
+      .map((each) => each.toFixed(1))
+      .concat(Object.keys(watch.reasons).sort()),
+  );
 
 /** Each place with its hazards, those alike to a tenth of a minute and in their reasons together. */
 export function groupWatched(document: WatchedDocument): WatchedPlace[] {

@@ -4,9 +4,10 @@ import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
 import { placeOf } from "../live/model.ts";
 import { followDrawn } from "../receipts.ts";
 import type { AlertDocument } from "../wire.ts";
-import { t } from "../words.ts";
+import { t, tAny } from "../words.ts";
 import { Actions } from "./Actions.tsx";
 import { EvidenceTable } from "./Evidence.tsx";
+import { isOver } from "../sill/gather.ts";
 import { Mark } from "../sill/Mark.tsx";
 import { groupOf } from "./order.ts";
 import { Ago, Left } from "./When.tsx";
@@ -35,23 +36,32 @@ export function AlertItem({ alert, over = false }: AlertItemProps) {
   useLayoutEffect(() => {
     if (hadFocus && document.activeElement === document.body) heading.current?.focus({ preventScroll: true });
   });
+  // What to do in the reader's language, where it has words for it; the service's own text stands below, whole.
+  const own = tAny(`alert.${alert.code}.action`, "");
   const flags = listFlags(alert);
   const classes = ["alert", `alert-${alert.priority}`, `alert-${groupOf(alert)}`];
   if (calling) classes.push("calls");
+  const past = over || isOver(alert);
   if (over) classes.push("alert-over");
+  if (past) classes.push("alert-past");
   return (
     <li class={classes.join(" ")} ref={item} data-place={placeOf(alert)}>
       <div class="alert-head" ref={head}>
-        <Mark priority={alert.priority} />
+        <Mark priority={alert.priority} over={past} />
         <h3 class="alert-title" ref={heading} tabIndex={-1}>
           <span class="alert-word">{priorityWord(alert.priority)}</span>{" "}
           <a href={placeAddress(alert)}>{sayPlace(alert)}</a>
         </h3>
-        <p class="alert-action" lang="en">
-          {alert.action}
+        <p class="alert-action" lang={own === "" ? "en" : undefined}>
+          {own === "" ? alert.action : own}
         </p>
       </div>
       <div class="alert-body">
+        {own !== "" && (
+          <p class="alert-text">
+            {tAny(`alert.${alert.code}.title`, "")} <span lang="en">{alert.action}</span>
+          </p>
+        )}
         <p class="alert-text" lang="en">
           {alert.text}
         </p>

@@ -1,6 +1,7 @@
 // Who did what, when, from where, and what it changed: every action of a person, the newest first.
 
 import { useEffect, useMemo } from "preact/hooks";
+import { foreign } from "../foreign.ts";
 import { t, tAny } from "../words.ts";
 import { Days, Moment } from "./Days.tsx";
 import { MoreButton } from "./MoreButton.tsx";
@@ -31,7 +32,7 @@ function Row({ entry }: { entry: AuditDocument }) {
           <b>{nameOf(entry.by)}</b> {tAny(`alerts.audit.${entry.action}`, entry.action.replaceAll("-", " "))}{" "}
           <a href={placeAddress(place)}>{sayPlace(place)}</a>
           {subject.what === "" ? "" : ` (${subject.what})`}
-          {entry.reason ? `: ${entry.reason}` : ""}
+          {entry.reason ? `: ${foreign(entry.reason)}` : ""}
         </p>
         <p class="event-text">
           {t("alerts.audit.change", { before: stateWord(entry.before), after: stateWord(entry.after) })}

@@ -2,6 +2,7 @@
 
 import { useComputed } from "@preact/signals";
 import { useEffect, useMemo } from "preact/hooks";
+import { foreign } from "../foreign.ts";
 import { model } from "../live/model.ts";
 import type { EventDocument } from "../wire.ts";
 import { t, tAny } from "../words.ts";
@@ -29,7 +30,7 @@ function Row({ event }: { event: EventDocument }) {
       <div class="event-body">
         <p>
           <a href={placeAddress(event)}>{sayPlace(data)}</a>: <b>{[what, by].filter(Boolean).join(" ")}</b>
-          {personal && data.reason ? `: ${data.reason}` : ""}
+          {personal && data.reason ? `: ${foreign(data.reason)}` : ""}
         </p>
         <p class="event-text">
           {priorityWord(data.priority)}: <span lang="en">{data.text}</span>{" "}

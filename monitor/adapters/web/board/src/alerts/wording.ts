@@ -1,5 +1,6 @@
 // Alerts in words: where, what is known of them, what is said of them.
 
+import { foreign } from "../foreign.ts";
 import type { AlertDocument } from "../wire.ts";
 import { t, tAny, tCount } from "../words.ts";
 import type { Piece } from "./sounding.ts";
@@ -27,10 +28,10 @@ export function placeAddress({ aircraft, door }: Pick<AlertDocument, "aircraft" 
 export const priorityWord = (priority: string): string => tAny(`priority.${priority}`, priority);
 
 /** Who acted, as it is shown. */
-export const nameOf = (by: string | undefined): string => (by === undefined || by === NOBODY ? t("alerts.unnamed") : by);
+export const nameOf = (by: string | undefined): string => (by === undefined || by === NOBODY ? t("alerts.unnamed") : foreign(by));
 
 const withReason = (sentence: string, reason: string | undefined): string =>
-  reason === undefined || reason === "" ? `${sentence}.` : `${sentence}: ${reason}.`;
+  reason === undefined || reason === "" ? `${sentence}.` : `${sentence}: ${foreign(reason)}.`;
 
 /** Who has an alert, and why: one sentence. */
 export function sayHolder(alert: AlertDocument): string {

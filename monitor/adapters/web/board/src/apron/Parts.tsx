@@ -153,7 +153,7 @@ export function Permit({ permit }: { permit: PermitDocument }) {
   const where = permit.doors.length > 0 ? permit.doors.join(", ") : t("apron.permit.whole");
   return (
     <li>
-      {t("apron.permit", { kind: tAny(`permit.${permit.kind}`, permit.kind.replaceAll("_", " ")), where, duration: duration(left) })}
+      {t("apron.permit", { kind: tAny(`aircraft.permit.kind.${permit.kind}`, permit.kind.replaceAll("_", " ")), where, duration: duration(left) })}
     </li>
   );
 }

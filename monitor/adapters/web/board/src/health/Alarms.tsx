@@ -1,7 +1,6 @@
 // How the alarms did over a period that can be chosen: their rate against the published bands first.
 
 import { useComputed, useSignal, type ReadonlySignal } from "@preact/signals";
-import { model } from "../live/model.ts";
 import { now } from "../live/stream.ts";
 import { duration } from "../times.ts";
 import { language, t, tAny, tCount } from "../words.ts";
@@ -112,13 +111,8 @@ function leftOut(document: AlarmHealth): string {
 export function Alarms() {
   const hours = useSignal<number>(24);
   const address = useComputed(() => {
-    // Until the service told its clock, nobody knows what "the last hour" is.
-    if (model.site.value === "") return null;
-    // Looked at as it ticks; the service's clock itself may just have been told.
-    void now.value;
-    const at = Date.now() + model.clockOffset.value;
     // To the minute: within one, the same question.
-    const since = Math.floor(at / MINUTE_MS) * MINUTE_MS - hours.value * 60 * MINUTE_MS;
+    const since = Math.floor(now.value / MINUTE_MS) * MINUTE_MS - hours.value * 60 * MINUTE_MS;
     return `/api/v1/alarm-health?since=${encodeURIComponent(new Date(since).toISOString())}`;
   });
   const everyMs = hours.value > LONG_H ? REFRESH_LONG_MS : REFRESH_MS;
@@ -140,7 +134,7 @@ export function Alarms() {
   );
 }
 
-function AlarmFigures({ address, everyMs }: { address: ReadonlySignal<string | null>; everyMs: number }) {
+function AlarmFigures({ address, everyMs }: { address: ReadonlySignal<string>; everyMs: number }) {
   const { document, refusal } = useAsked<AlarmHealth>(address, everyMs).value;
   if (document === null) return refusal === null ? <p>{t("health.asking")}</p> : <Refusal detail={refusal} />;
   const { overall, targets } = document;

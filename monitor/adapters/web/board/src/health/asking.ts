@@ -19,12 +19,12 @@ document.addEventListener("visibilitychange", () => {
   visible.value = document.visibilityState !== "hidden";
 });
 
-/** Ask for the document at `address` now and every `everyMs`; while the address is null, ask nothing. */
-export function useAsked<T>(address: ReadonlySignal<string | null>, everyMs: number = REFRESH_MS): ReadonlySignal<Asked<T>> {
+/** Ask for the document at `address` now and every `everyMs`. */
+export function useAsked<T>(address: ReadonlySignal<string>, everyMs: number = REFRESH_MS): ReadonlySignal<Asked<T>> {
   const asked = useSignal<Asked<T>>({ document: null, refusal: null });
   useSignalEffect(() => {
     const path = address.value;
-    if (!visible.value || path === null) return undefined;
+    if (!visible.value) return undefined;
     let over = false;
     let timer: ReturnType<typeof setTimeout> | undefined;
     const ask = async (): Promise<void> => {

@@ -65,11 +65,3 @@ export function orderSenders(senders: readonly SenderRow[]): SenderRow[] {
 export function orderCounts(counts: Readonly<Record<string, number>>): [string, number][] {
   return Object.entries(counts).sort(([a, n], [b, m]) => m - n || (a < b ? -1 : 1));
 }
-
-/** A text from outside with what steers a line made visible: a control or a change of direction cannot hide in it. */
-export function showControls(text: string): string {
-  return text.replace(
-    /[\u0000-\u0008\u000b-\u001f\u007f-\u009f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff]/gu,
-    (sign) => `⟨U+${sign.codePointAt(0)!.toString(16).toUpperCase().padStart(4, "0")}⟩`,
-  );
-}

@@ -2,8 +2,9 @@
 
 import { type ComponentChildren } from "preact";
 import { useId } from "preact/hooks";
+import { showControls } from "../foreign.ts";
 import { language, t } from "../words.ts";
-import { barLength, putNumber, putShare, showControls } from "./figures.ts";
+import { barLength, putNumber, putShare } from "./figures.ts";
 
 /** A section with its heading; `as` is what its table is called too. */
 export function Section({ title, children }: { title: string; children: ComponentChildren }) {

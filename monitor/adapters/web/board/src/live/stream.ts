@@ -82,6 +82,8 @@ export class Live {
     this.reopenAt = this.last.steady + SILENCE_MS;
     if (event.lastEventId) this.lastEventId = event.lastEventId;
     this.model.take({ name, data: JSON.parse(event.data) } as Frame, wall);
+    // What the first picture brings onto the page asks what time it is there.
+    if (name === "snapshot") now.value = wall + this.model.clockOffset.peek();
     this.everLive = true;
     this.schedule();
   }

@@ -57,7 +57,7 @@ function makeCell(doors: Cell["doors"], input: SillInput): Cell {
   const [first] = doors;
   if (first === undefined) throw new RangeError("a cell has a door");
   if (doors.length > 1) {
-    const words = { state: [say(`sill.together.${doors.every(({ door }) => door.state === "armed") ? "armed" : "closed_locked"}`, { n: doors.length })], more: [] };
+    const words = { state: [sayTogether(doors, say)], more: [] };
     const gates = doors.length * 1.05 * input.unit;
     const least = Math.max(gates, widthOf(narrowest(words.state, e, false), e, false) + BETWEEN * e);
     const wish = Math.max(gates, textWidth(words.state[0] ?? "", e, false) + BETWEEN * e);
@@ -87,6 +87,13 @@ const inTwo = (phrase: string, size: number, bold: boolean): number => {
   const ways = breaks(phrase, size, bold);
   return widthOf(ways[1] ?? ways[0] ?? [], size, bold);
 };
+
+/** "7 locked, 4 armed": each word for as many as it is true of. */
+function sayTogether(doors: Cell["doors"], say: SillInput["say"]): string {
+  const armed = doors.filter(({ door }) => door.state === "armed").length;
+  const counts: [string, number][] = [["closed_locked", doors.length - armed], ["armed", armed]];
+  return counts.filter(([, n]) => n > 0).map(([state, n]) => say(`sill.together.${state}`, { n })).join(", ");
+}
 
 /** Put neighbours that are closed and locked together; the hatching tells which of them are armed. */
 function gatherCells(input: SillInput): Cell[] {
