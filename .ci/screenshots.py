@@ -66,11 +66,11 @@ def main(folder: Path) -> int:
         print("screenshots: Chromium is missing; install Debian's package chromium", file=sys.stderr)
         return 1
     folder.mkdir(parents=True, exist_ok=True)
-    command = [str(Path(sys.executable).with_name("sillwatch")), "demo", "--speed", "4"]
+    command = [str(Path(sys.executable).with_name("sillwatch")), "demo", "--speed", "2"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as demo:  # noqa: S603 - our own command
         try:
             assert demo.stdout is not None
-            url = next(found[1] for line in demo.stdout if (found := re.match(r"page:\s+(\S+)", line)))
+            url = next(found[1].rstrip("/") for line in demo.stdout if (found := re.match(r"page:\s+(\S+)", line)))
             with sync_playwright() as playwright:
                 browser = playwright.chromium.launch(executable_path=chromium, args=list(FLAGS))
                 registration = wait_for_warning(browser, url)

@@ -89,6 +89,7 @@ class Instance:
             self._assemble(restored, wire)
             await self._alarms.recall(self._journal, self._clock.now())
             self.url = await self._web.start()
+            self._boards.take_up()
         except (InstanceError, JournalError, ListenError, MissingBoardError, OSError) as error:
             with contextlib.suppress(JournalError):
                 await self._journal.close()
@@ -136,9 +137,10 @@ class Instance:
                 config.broker.instance, __version__, format_time(started), config.site.name, config.site.timezone
             ),
         )
-        self._boards = BoardWatch(Boards(), self.desk, within=round(config.alerts.on_screen_within_s * SECOND))
-        self._boards.take_up()
         self._stream = Stream(self.desk)
+        self._boards = BoardWatch(
+            Boards(self._stream.carries), self.desk, within=round(config.alerts.on_screen_within_s * SECOND)
+        )
         for observer in (self._tape, self._boards, self._stream):
             self._engine.add_observer(observer)
         self._web = WebServer(

@@ -235,7 +235,9 @@ def test_a_planted_adapter_import_is_found(tmp_path: Path) -> None:
 def copy(tmp_path: Path) -> Path:
     """The code and its rules, to plant something in."""
     for package in ("monitor", "simulators"):
-        shutil.copytree(ROOT / package, tmp_path / package, ignore=shutil.ignore_patterns("__pycache__", "static", "board"))
+        shutil.copytree(
+            ROOT / package, tmp_path / package, ignore=shutil.ignore_patterns("__pycache__", "static", "board")
+        )
     shutil.copy(ROOT / "pyproject.toml", tmp_path)
     return tmp_path
 

@@ -16,6 +16,7 @@ import httpx
 import pytest
 
 from monitor import wiring
+from monitor.adapters.web import BoardWatch
 from monitor.adapters.web.checkup import HealthDocument
 from monitor.config import Config, default_config_path, load
 from monitor.core.events import BrokerConnected, MonitorStarted, ReadingsArrived
@@ -250,8 +251,11 @@ async def test_the_record_of_alarms_and_of_what_could_be_seen_is_served(make: Ma
     assert 'sillwatch_alarm_flood{role="door team"} 0.0' in page
 
 
-async def test_a_warning_that_no_board_shows_is_handed_on_until_one_does(make: Make, config: Config) -> None:
+async def test_a_warning_that_no_board_shows_is_handed_on_until_one_does(
+    make: Make, config: Config, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """From the reading to the alert's document, and by a board's word back again."""
+    monkeypatch.setattr("monitor.adapters.web.board_watch.AGAIN_AFTER", 0)
     alerts = config.alerts.model_copy(update={"on_screen_within_s": 0.05})
     instance = make(replace(config, alerts=alerts))
     url = await instance.start()
@@ -272,13 +276,26 @@ async def test_a_warning_that_no_board_shows_is_handed_on_until_one_does(make: M
     async with httpx.AsyncClient(base_url=url) as client:
         assert "sillwatch_warnings_on_no_screen 1.0" in (await client.get("/metrics")).text
         state = {"name": "Gate", "page": "apron", "visible": True, "sound": True, "drawn": [handed_on["alert_id"]]}
-        answer = await client.put("/api/v1/boards/0123456789", json=state)
-        assert answer.json() == {"watching": 1, "unseen": []}
-        seen = await await_mark(False)
-        assert (seen["state"], seen["role"]) == ("unacknowledged", handed_on["role"])
-        page = (await client.get("/metrics")).text
-        assert "sillwatch_boards 1.0" in page
-        assert "sillwatch_warnings_on_no_screen 0.0" in page
+        answer = (await client.put("/api/v1/boards/0123456789", json=state)).json()
+        assert (answer["watching"], answer["unseen"]) == (0, [handed_on["alert_id"]])
+        async with client.stream("GET", "/api/v1/stream?board=0123456789"):
+            answer = (await client.put("/api/v1/boards/0123456789", json=state)).json()
+            assert (answer["watching"], answer["unseen"]) == (1, [])
+            seen = await await_mark(False)
+            assert (seen["state"], seen["role"]) == ("unacknowledged", handed_on["role"])
+            page = (await client.get("/metrics")).text
+            assert "sillwatch_boards 1.0" in page
+            assert "sillwatch_warnings_on_no_screen 0.0" in page
+
+
+async def test_the_time_of_what_stands_runs_from_when_boards_can_speak(
+    make: Make, config: Config, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    taken_up: list[str] = []
+    instance = make(config)
+    monkeypatch.setattr(BoardWatch, "take_up", lambda _watch: taken_up.append(instance.url))
+    url = await instance.start()
+    assert taken_up == [url]
 
 
 async def test_the_services_health_and_an_aircrafts_curves_are_served(make: Make, config: Config) -> None:

@@ -98,10 +98,16 @@ class Vitals(Protocol):
     def describe(self, now: int) -> Readout: ...
 
 
+class Excerpt(Protocol):
+    """A copy of what is kept for drawing."""
+
+    def describe(self) -> Readout: ...
+
+
 class Tape(Protocol):
     """What is kept for drawing."""
 
-    def describe(self, reg: str, stand: str, now: int) -> Readout: ...
+    def copy(self, reg: str, stand: str, now: int) -> Excerpt: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,10 +202,13 @@ class Desk:
         """How much is taken in, how long it takes, and what was refused."""
         return self._vitals.describe(self.now())
 
-    def curves(self, reg: str) -> Readout | None:
-        """An aircraft's pressure and its stand's wind."""
-        aircraft = self._engine.system.record.aircraft.get(reg)
-        return None if aircraft is None else self._tape.describe(reg, aircraft.stand, self.now())
+    async def curves(self, reg: str) -> Readout | None:
+        """An aircraft's pressure and its stand's wind, written on a thread of its own, one at a time as below."""
+        async with self._looking:
+            aircraft = self._engine.system.record.aircraft.get(reg)
+            if aircraft is None:
+                return None
+            return await asyncio.to_thread(self._tape.copy(reg, aircraft.stand, self.now()).describe)
 
     async def look_ahead(self, reg: str, door: str) -> Readout | None:
         """What would follow if somebody did something at a door now; ``None`` for one that is not known.

@@ -17,7 +17,6 @@ from typing import Any, TypeVar
 from monitor.adapters.journal_prune import Pruned
 from monitor.adapters.journal_rows import (
     CHANGES_MAX,
-    EARLIER_MAX,
     START,
     STOOD_MAX,
     AuditRow,
@@ -27,8 +26,10 @@ from monitor.adapters.journal_rows import (
     QuarantineRow,
     StateRow,
     audit_readout,
+    choose_earlier,
     deafness_note,
     decode_cursor,
+    earlier_rows,
     encode_cursor,
     event_annunciation,
     event_change,
@@ -93,6 +94,7 @@ class MemoryJournal:
         self._deafness: list[DeafnessRow] = []
         self._states: list[StateRow] = []
         self._starts: list[tuple[int, int | None]] = []
+        self._pruned_before: int | None = None
         self._next = 1
         self.failures = 0
         self.over_bound = 0
@@ -135,6 +137,7 @@ class MemoryJournal:
         other._deafness = list(self._deafness)
         other._states = list(self._states)
         other._starts = list(self._starts)
+        other._pruned_before = self._pruned_before
         other._next = self.last_position() + 1
         return other
 
@@ -187,6 +190,7 @@ class MemoryJournal:
         self._events = kept
         self._event_ids = {row.id for _, row in kept}
         limit = now - keep_events_us
+        self._pruned_before = max(limit, limit if self._pruned_before is None else self._pruned_before)
         self._starts = [start for start in self._starts if start[0] >= limit]
         notes = _still_told(self._deafness, limit, lambda row: row.gone)
         states = _still_told(self._states, limit, lambda row: row.state == State.UNKNOWN)
@@ -263,6 +267,8 @@ class MemoryJournal:
         states = sorted((row for row in self._states if row.aircraft == aircraft), key=lambda row: row.at)
         ordered = sorted(self._events, key=lambda item: (item[1].time, item[0]))
         events = [row for _, row in ordered if row.aircraft == aircraft]
+        if self._pruned_before is not None:
+            since = min(max(since, self._pruned_before), until)
         begin = max(
             _fitting_from([row.at for row in states if since <= row.at < until], STOOD_MAX, since),
             _fitting_from([row.time for row in events if since <= row.time < until], CHANGES_MAX, since),
@@ -271,16 +277,18 @@ class MemoryJournal:
         stood = [*(held[door] for door in sorted(held)), *(row for row in states if begin < row.at < until)]
         changes: list[Change] = []
         before = [event_change(row) for row in events if row.time < begin]
-        for last in {(change.door, change.code): change for change in before}.values():
-            raised = standing_since(last)
-            if raised is not None:
-                own = [c for c in before if (c.door, c.code) == (last.door, last.code) and c.at >= raised]
-                changes += own[-EARLIER_MAX:]
+        lasts = {(change.door, change.code): change for change in before}.values()
+        standing = [(last, raised) for last in lasts if (raised := standing_since(last)) is not None]
+        for last, raised in standing:
+            own = [c for c in before if (c.door, c.code) == (last.door, last.code) and c.at >= raised]
+            changes += choose_earlier(own, earlier_rows(len(standing)))
         changes.sort(key=lambda change: (change.at, change.door, change.code))
         changes += [event_change(row) for row in events if begin <= row.time < until]
         spans = [(silent, at) for at, silent in self._starts if silent is not None and silent < at]
         off = [(begun, over) for begun, over in spans if over > since and begun < until]
         first = min([*(row.at for row in states), *(row.time for row in events)], default=None)
+        if first is not None and self._pruned_before is not None:
+            first = max(first, self._pruned_before)
         return study(Recorded(first, begin, [Stood(r.at, r.door, r.state, r.slide) for r in stood], changes, off))
 
     def _schedule(self) -> None:

@@ -29,6 +29,13 @@ _OLD_STATES: Final = (
 )
 
 
+# Said before the first row goes: what is told of the time before then is not the whole of it.
+_KEEP_HORIZON: Final = (
+    "INSERT INTO pruned (only, events_before) VALUES (1, ?) ON CONFLICT (only)"
+    " DO UPDATE SET events_before = max(events_before, excluded.events_before)"
+)
+
+
 class Pruned(NamedTuple):
     """How many rows went; with the events go the starts of the same age."""
 
@@ -62,6 +69,8 @@ class Pruning:
             gone = self._delete_inputs(connection)
             self.inputs += gone
             self.inputs_done = gone < CHUNK_ROWS
+            if self.inputs_done:
+                connection.execute(_KEEP_HORIZON, (self.events_before,))
             return False
         if self.deafness_done:
             gone = connection.execute(_OLD_STATES, (self.events_before, CHUNK_ROWS)).rowcount

@@ -18,12 +18,12 @@ import structlog
 from monitor.adapters.journal_rows import (
     CHANGES_MAX,
     DELIVERY,
-    EARLIER_MAX,
     STOOD_MAX,
     Page,
     audit_readout,
     deafness_note,
     decode_cursor,
+    earlier_rows,
     encode_cursor,
     event_annunciation,
     event_change,
@@ -35,6 +35,7 @@ from monitor.adapters.journal_rows import (
 )
 from monitor.adapters.journal_store import connect_reader
 from monitor.core.alarm_health import Annunciation
+from monitor.core.alert import RANK
 from monitor.core.timeline import Change, Recorded, Stood
 from monitor.core.watched import Note, Span
 from monitor.ports import Entry, JournalError, Readout, Snapshot
@@ -96,10 +97,14 @@ _LAST_OF_PLACES: Final = (
     " JOIN events AS last ON last.seq = (SELECT seq FROM events WHERE aircraft = ?1 AND door = place.door"
     " AND code = place.code AND time < ?2 ORDER BY time DESC, seq DESC LIMIT 1)"
 )
-_EARLIER: Final = (
-    f"{_EVENT} WHERE aircraft = ? AND door = ? AND code = ? AND time >= ? AND time < ?"
-    " ORDER BY time DESC, seq DESC LIMIT ?"
+_OF_ALERT: Final = f"{_EVENT} WHERE aircraft = ? AND door = ? AND code = ? AND time >= ? AND time < ? ORDER BY"
+_RANKS: Final = " ".join(f"WHEN '{priority}' THEN {rank}" for priority, rank in RANK.items())
+_FIRST_OF_ALERT: Final = f"{_OF_ALERT} time, seq LIMIT 1"
+_WORST_OF_ALERT: Final = (
+    f"{_OF_ALERT} CASE json_extract(data, '$.priority') {_RANKS} ELSE -1 END DESC, time, seq LIMIT 1"
 )
+_NEWEST_OF_ALERT: Final = f"{_OF_ALERT} time DESC, seq DESC LIMIT ?"
+_HORIZON: Final = "SELECT events_before FROM pruned"
 _CHANGES: Final = f"{_EVENT} WHERE aircraft = ? AND time >= ? AND time < ? ORDER BY time, seq"
 
 _log = structlog.get_logger(__name__)
@@ -269,7 +274,8 @@ class JournalReader:
 
     def study_timeline(self, study: Callable[[Recorded], T], *, aircraft: str, since: int, until: int) -> T:
         """Give ``study`` what is on record of an aircraft's doors and alerts, ``since`` up to ``until`` (µs)."""
-        begin = since
+        horizon = next((row[0] for row in self._select(_HORIZON)), None)
+        begin = since = since if horizon is None else min(max(since, horizon), until)
         for sql, most in _LAST_TOO_MANY.values():
             for (at,) in self._select(sql, aircraft, since, until, most):
                 begin = max(begin, at + 1)
@@ -278,16 +284,22 @@ class JournalReader:
         changes += [event_change(row) for row in self._select(_CHANGES, aircraft, begin, until)]
         spans = [(begun, over) for begun, over in self._select(_SPANS, since, until)]
         first = self._select(_FIRST_OF_AIRCRAFT, aircraft)[0][0]
+        if first is not None and horizon is not None:
+            first = max(first, horizon)
         return study(Recorded(first, begin, [Stood(*row) for row in stood], changes, spans))
 
     def _standing_changes(self, aircraft: str, begin: int) -> list[Change]:
         """What became by ``begin`` of the alerts that then stood, in order."""
+        lasts = [event_change(row) for row in self._select(_LAST_OF_PLACES, aircraft, begin)]
+        standing = [(last, raised) for last in lasts if (raised := standing_since(last)) is not None]
+        newest = earlier_rows(len(standing))
         changes: list[Change] = []
-        for row in self._select(_LAST_OF_PLACES, aircraft, begin):
-            raised = standing_since(event_change(row))
-            if raised is not None:
-                rows = self._select(_EARLIER, aircraft, *row[3:5], raised, begin, EARLIER_MAX)
-                changes += [event_change(each) for each in reversed(rows)]
+        for last, raised in standing:
+            period = (aircraft, last.door, last.code, raised, begin)
+            rows = self._select(_NEWEST_OF_ALERT, *period, newest)
+            rows += self._select(_FIRST_OF_ALERT, *period) + self._select(_WORST_OF_ALERT, *period)
+            chosen = {(row[1], row[7]): row for row in rows}
+            changes += [event_change(row) for _, row in sorted(chosen.items())]
         return sorted(changes, key=lambda change: (change.at, change.door, change.code))
 
     def _page(

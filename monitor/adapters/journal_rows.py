@@ -17,7 +17,7 @@ from typing import Any, Final, NamedTuple
 import orjson
 
 from monitor.core.alarm_health import Annunciation, make_annunciation
-from monitor.core.alert import AlertState
+from monitor.core.alert import RANK, AlertState
 from monitor.core.effects import EVENT_TYPE_PREFIX, NoteDeafness, NoteState, PublishEvent, RecordAudit, RejectInput
 from monitor.core.timeline import Change
 from monitor.core.times import format_time, parse_time
@@ -42,7 +42,7 @@ CHANGES_MAX: Final = 1000
 """The most notes of doors and changes of alerts that one line of time holds; of more, the newest."""
 
 EARLIER_MAX: Final = 20
-"""The most earlier changes of an alert that already stood when it begins."""
+"""The most of the newest earlier changes of an alert that already stood when it begins."""
 
 _LEFT: Final = frozenset({"away", "left on the broker"})
 
@@ -237,6 +237,25 @@ def event_change(row: Sequence[Any]) -> Change:
 def standing_since(last: Change) -> int | None:
     """Say since when an alert stands whose last change this is (µs), or ``None`` where it is over."""
     return None if last.data["state"] == AlertState.NORMAL else parse_time(last.data["raised_at"])
+
+
+def earlier_rows(standing: int) -> int:
+    """Say how many of an alert's newest earlier changes are told where ``standing`` alerts stand.
+
+    With those that are always told, all earlier changes together are at most :data:`CHANGES_MAX`, or three an alert.
+    """
+    return max(1, min(EARLIER_MAX, CHANGES_MAX // max(standing, 1) - 2))
+
+
+def choose_earlier(changes: Sequence[Change], newest: int) -> list[Change]:
+    """Choose of one alert's changes its first, the first at its worst priority, and the ``newest``; in order."""
+    worst = min(range(len(changes)), key=lambda n: (-_rank(changes[n]), n))
+    wanted = {0, worst, *range(max(0, len(changes) - newest), len(changes))}
+    return [change for n, change in enumerate(changes) if n in wanted]
+
+
+def _rank(change: Change) -> int:
+    return RANK.get(change.data.get("priority", ""), -1)
 
 
 def event_annunciation(row: Sequence[Any]) -> Annunciation | None:

@@ -104,6 +104,14 @@ class Curve:
             del self._moments[:old]
             del self._values[:old]
 
+    def copy(self) -> Curve:
+        """Return the same as it is now."""
+        other = Curve()
+        other._moments, other._values = self._moments[:], self._values[:]
+        other._second, other._known_at = self._second, self._known_at
+        other._low, other._high, other._last = self._low, self._high, self._last
+        return other
+
     def samples(self, since: int) -> list[Readout]:
         """Write the samples from ``since`` (µs) on, the first with what held then; ``None`` for what is not known."""
         first = bisect_left(self._moments, since)
@@ -129,6 +137,24 @@ class Curve:
             self._moments[-1] = sample.at
         else:
             self._moments.append(sample.at)
+
+
+class Excerpt(NamedTuple):
+    """Curves that nobody adds to, so that they may be written on another thread: thousands of samples take a while."""
+
+    aircraft: str
+    stand: str
+    since: int
+    curves: Mapping[str, Curve | None]
+
+    def describe(self) -> Readout:
+        """Write the samples from ``since`` (µs) on."""
+        return {
+            "aircraft": self.aircraft,
+            "stand": self.stand,
+            "since": format_time(self.since),
+            **{signal: [] if curve is None else curve.samples(self.since) for signal, curve in self.curves.items()},
+        }
 
 
 class Tape:
@@ -189,17 +215,11 @@ class Tape:
         """How much memory all samples take."""
         return sum(curve.bytes_used for curve in self._curves())
 
-    def describe(self, reg: str, stand: str, now: int) -> Readout:
-        """Write an aircraft's curves and those of its stand, 30 min at most."""
-        since = max(self._started, now - KEPT)
-        pressure, winds = self._pressures.get(reg), self._winds.get(stand, {})
-        return {
-            "aircraft": reg,
-            "stand": stand,
-            "since": format_time(since),
-            PRESSURE: pressure.samples(since) if pressure is not None else [],
-            **{signal: winds[signal].samples(since) if signal in winds else [] for signal in WIND},
-        }
+    def copy(self, reg: str, stand: str, now: int) -> Excerpt:
+        """Copy an aircraft's curves and those of its stand, 30 min at most."""
+        curves = {PRESSURE: self._pressures.get(reg), **self._winds.get(stand, dict.fromkeys(WIND))}
+        copies = {signal: None if curve is None else curve.copy() for signal, curve in curves.items()}
+        return Excerpt(reg, stand, max(self._started, now - KEPT), copies)
 
     def _curves(self) -> Iterator[Curve]:
         yield from self._pressures.values()

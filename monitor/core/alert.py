@@ -46,9 +46,9 @@ class AlertState(enum.StrEnum):
 class AlertEvent(enum.Enum):
     """What can happen to an alert.
 
-    ``RISE`` and ``FALL`` are changes of priority. A clear comes in three variants by what its rule asks for: ``CLEAR`` waits for an
-    acknowledgement (warnings), ``CLEAR_ALONE`` does not, ``CLEAR_LATCHING`` waits for a
-    reset too. Releases (from the shelf, suppression, out of service) come in variants by
+    ``RISE`` and ``FALL`` are changes of priority. A clear comes in three variants by what its
+    rule asks for: ``CLEAR`` waits for an acknowledgement (warnings), ``CLEAR_ALONE`` does
+    not, ``CLEAR_LATCHING`` waits for a reset too. Releases (from the shelf, suppression, out of service) come in variants by
     whether the condition holds and had been acknowledged; ``…_SILENT``: it holds, and something silences it.
     """
 
@@ -164,8 +164,8 @@ class Alert:
 
     ``changes`` counts the lifecycle changes told so far; with ``alert_id`` it makes each
     event's id, so that judging the same cause again after a crash repeats the id. ``role`` is
-    who is asked now, empty for the rule's own; ``escalate_due`` when the next one is; ``undrawn`` that it is on no screen.
-    ``permit`` names the permit that keeps it out of service until ``out_until``.
+    who is asked now, empty for the rule's own; ``escalate_due`` when the next one is;
+    ``undrawn`` that it is on no screen. ``permit`` names the permit that keeps it out of service until ``out_until``.
     """
 
     alert_id: str

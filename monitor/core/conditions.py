@@ -149,7 +149,13 @@ def look(view: View, signals: tuple[str, ...]) -> Looked:
         why = why_unknown(reading, fitted=True) or not_judged
         if why is not None:
             wanting.append(f"{told} ({why})")
+    if view.kept is not None:
+        # What is kept is for the short answer, which names no evidence: thousands of doors would hold these lists.
+        return Looked((), tuple(wanting)) if wanting else _WELL
     return Looked(tuple(evidence), tuple(wanting))
+
+
+_WELL: Final = Looked()
 
 
 _NONE_FITTED: Final[frozenset[str]] = frozenset()

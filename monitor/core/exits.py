@@ -235,6 +235,8 @@ def is_asked(view: View, signal: str) -> bool:
 
 
 def _paths(view: View, signals: Iterable[str]) -> tuple[str, ...]:
+    if view.kept is not None:
+        return ()  # as in conditions.look: the short answer names no evidence
     name = view.door.name if view.door is not None else "-"
     return tuple(f"door/{name}/{signal}" for signal in signals if is_asked(view, signal))
 

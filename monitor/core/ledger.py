@@ -219,11 +219,15 @@ class Ledger:
             self.show(place, alert)
 
     def leave_undrawn(self, place: Place, alert: Alert) -> bool:
-        """Mark a warning that is on no screen and hand it to the next role at once; ``False``: nobody has to see it."""
+        """Mark a warning that is on no screen and hand it to the next role at once; ``False``: nobody has to see it.
+
+        Once it was handed on, only time hands it further: a screen that comes and goes is one failing.
+        """
         if not self._wants_answer(place, alert):
             return False
         alert.undrawn = True
-        self._ask_next_role(place, alert)
+        if alert.escalated_at is None:
+            self._ask_next_role(place, alert)
         self.show(place, alert)
         return True
 

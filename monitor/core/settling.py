@@ -277,6 +277,8 @@ class Settling(Showing):
             self._note_deafness(view, aircraft, AIRCRAFT_RULES)
 
     def _judge_door(self, view: View, door: DoorRecord, changes: set[str], air: set[str]) -> None:
+        if view.spec is None:
+            return
         index = self._door_index(view)
         numbers: set[int] = set()
         for name in changes:

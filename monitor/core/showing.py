@@ -60,6 +60,8 @@ class Showing(Lineup):
     def _show_door(
         self, view: View, door: DoorRecord, aircraft: AircraftRecord, *, refresh_deafness: bool, moved: bool = False
     ) -> None:
+        if view.spec is None:
+            return
         if refresh_deafness:
             self._note_deafness(view, door, list_applicable(view.spec))
         shown = documents.fingerprint_door(view, door, aircraft)

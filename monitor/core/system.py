@@ -13,8 +13,7 @@ import sys
 from typing import Final
 
 from monitor.core import actions, permits, reports
-from monitor.core.door import State
-from monitor.core.effects import Effect, PublishDoor, PublishReadiness, RejectInput
+from monitor.core.effects import Effect, PublishReadiness, RejectInput
 from monitor.core.events import (
     AlertDrawn,
     AlertLeftUndrawn,
@@ -48,15 +47,13 @@ from monitor.core.order import (
     note_taken,
 )
 from monitor.core.readiness import summarise_readiness
-from monitor.core.settling import Settling
-from monitor.core.signals import HEARTBEAT, Quality
+from monitor.core.refitting import Refitting
+from monitor.core.signals import Quality
 from monitor.core.state import (
     AircraftRecord,
-    DoorRecord,
     DroppedReading,
     Presence,
     Reading,
-    Sender,
     StandRecord,
 )
 from monitor.core.times import MILLISECOND
@@ -67,7 +64,7 @@ SLOW_BUNDLE: Final = 500 * MILLISECOND
 """Bundles further apart than this come slower than 2 Hz."""
 
 
-class System(Settling):
+class System(Refitting):
     """One site's state and the only two ways to move it: :meth:`step` and :meth:`advance`."""
 
     def step(self, event: Event, now: int) -> list[Effect]:
@@ -89,9 +86,7 @@ class System(Settling):
         elif isinstance(event, MonitorStarted):
             self._cause = f"start|{now}"
             self._judge_site("broker", now)
-            # The configuration may have changed meanwhile, or this version may know more rules.
-            for aircraft in self.record.aircraft.values():
-                self.settle(aircraft, {None: {"*"}}, now)
+            self._take_up(now)
         elif isinstance(event, (BrokerConnected, BrokerDisconnected)):
             self._on_broker(event, now)
         elif isinstance(event, (AlertLeftUndrawn, AlertDrawn)):
@@ -320,29 +315,6 @@ class System(Settling):
             aircraft.sent_away = False
             aircraft.feed_grace_until = max(aircraft.feed_grace_until, now + GRACE)
 
-    def _adopt_type(self, aircraft: AircraftRecord, kind: str, now: int, changes: Changes) -> None:
-        airframe = self.site.types.get(kind)
-        if airframe is None:
-            return
-        if aircraft.doors and aircraft.presence is not Presence.AWAY:
-            self._end_everything(aircraft, now, "type changed")
-        aircraft.type = kind
-        aircraft.doors = {name: DoorRecord(name, since=now) for name in airframe.doors}
-        held, aircraft.held = aircraft.held, {}
-        for path, reading in held.items():
-            name, signal = path.split("/", 1)
-            door = aircraft.doors.get(name)
-            if door is None:
-                topic = f"apron/v1/{self.site.name}/aircraft/{aircraft.reg}/door/{path}"
-                self.ledger.effects.append(RejectInput("unknown-door", topic, f"{name}: type {kind} has no such door"))
-            else:
-                door.readings[signal] = reading
-                if signal == HEARTBEAT and isinstance(reading.value, int) and reading.quality is Quality.GOOD:
-                    door.sender = Sender(heartbeat=reading.value, heartbeat_at=reading.received)
-        refresh_life(aircraft, now, changes)
-        changes.setdefault(None, set()).add("*")
-        self._arm_watch(aircraft, next_change_of_life(aircraft, now))
-
     def _on_stand_reading(self, event: StandReadingArrived, now: int) -> None:
         stand = self.record.stands.get(event.stand)
         if stand is None:
@@ -489,28 +461,6 @@ class System(Settling):
         if before is Presence.AWAY:
             for door in aircraft.doors.values():
                 door.shown = 0
-
-    def _end_everything(self, aircraft: AircraftRecord, now: int, reason: str) -> None:
-        """End what was active, empty what is retained, and stop every clock where it is."""
-        for reg, door, code, tracker in list(self._trackers_of(aircraft)):
-            if tracker.alert is not None:
-                self.ledger.dismiss(self.place(reg, door, code, now), tracker, by=None, reason=reason)
-                owner = aircraft.trackers if door == "-" else aircraft.doors[door].trackers
-                del owner[code]
-                continue
-            tracker.deadline = None
-            for level in tracker.levels:
-                if level.since is not None:
-                    level.ran += now - level.since
-                    level.since = None
-        permits.drop_permits(self, aircraft, now, reason)
-        reports.drop_reports(aircraft)
-        for name, each in aircraft.doors.items():
-            self.ledger.effects.append(PublishDoor(aircraft.reg, name, None))
-            self._note_state(aircraft, each, State.UNKNOWN, "unknown", now)
-        aircraft.readiness_shown = None
-        self._kept.pop(aircraft.reg, None)
-        self.ledger.effects.append(PublishReadiness(aircraft.reg, None))
 
     def declare_presence(self, aircraft: AircraftRecord, presence: Presence, now: int) -> None:
         """Take a person's word for where an aircraft is."""

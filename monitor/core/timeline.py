@@ -42,10 +42,10 @@ class Change(NamedTuple):
 class Recorded(NamedTuple):
     """What is on record of one aircraft's while.
 
-    ``first``: the first moment (µs) of which anything is. ``begin``: where what follows begins,
-    which is later than was asked for where there was too much. ``stood``: each door's notes in order,
-    the one that held at ``begin`` first; ``changes`` in order, those before ``begin`` of alerts that
-    then stood; ``off``: when the monitor did not run.
+    ``first``: the first moment (µs) from which on all is. ``begin``: where what follows begins, which is
+    later than was asked for where there was too much, or what was is no longer kept. ``stood``: each door's notes in order,
+    the one that held at ``begin`` first; ``changes`` in order, first those before
+    ``begin`` that tell of alerts that then stood: the first, one at the worst priority, the newest; ``off``: when the monitor did not run.
     """
 
     first: int | None
@@ -58,7 +58,8 @@ class Recorded(NamedTuple):
 def assemble_timeline(reg: str, recorded: Recorded, *, since: int, until: int) -> Document:
     """Write an aircraft's while, ``since`` up to ``until`` (µs), for a reader.
 
-    ``cut`` is the moment before which nothing is told, where there was too much to tell all.
+    ``cut`` is the moment before which nothing is told, where there was too much to tell all or the
+    record of it is gone.
     """
     doors: dict[str, list[Document]] = {}
     for note in recorded.stood:

@@ -66,7 +66,10 @@ class View:
         self.aircraft = aircraft
         self.airframe = airframe
         self.door = door
-        self.spec: DoorType | None = airframe.doors[door.name] if airframe is not None and door is not None else None
+        # A door that a changed configuration no longer has says nothing more; the next start drops it.
+        self.spec: DoorType | None = (
+            airframe.doors.get(door.name) if airframe is not None and door is not None else None
+        )
         self.wake: int | None = None
         self.kept: dict[str, Any] | None = None
         # Of an aircraft that is not judged nothing is known, whatever it reads.

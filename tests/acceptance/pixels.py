@@ -189,27 +189,50 @@ async def measure(page: Page, apron: Apron, moves: int) -> Measured:
 
 
 async def run(
-    url: str, page_url: str, chromium: str, *, aircraft: int, per_s: float, boards: int, streams: int, moves: int
+    browser: Browser,
+    url: str,
+    page_url: str,
+    *,
+    aircraft: int,
+    per_s: float,
+    boards: int,
+    streams: int,
+    moves: int,
 ) -> Measured:
     """Measure on the first of ``boards`` real pages, with ``streams`` further boards' streams open."""
     with Apron(url, aircraft, per_s) as apron:
-        async with async_playwright() as playwright, open_streams(page_url, streams):
-            browser = await playwright.chromium.launch(executable_path=chromium, args=list(CHROMIUM_FLAGS))
+        async with open_streams(page_url, streams):
             pages = [await open_board(browser, page_url) for _ in range(boards)]
             await pages[0].bring_to_front()
             measured = await measure(pages[0], apron, moves)
-            await browser.close()
+            for page in pages:
+                await page.close()
             return measured
 
 
 @contextlib.contextmanager
-def _instance() -> Iterator[tuple[str, Instance]]:
+def own_instance() -> Iterator[tuple[str, Instance]]:
     with (
         tempfile.TemporaryDirectory() as folder,
         running_broker(NatsBroker(Path(folder) / "broker")) as broker,
         running_instance(Path(folder), broker) as instance,
     ):
         yield broker.url, instance
+
+
+async def _launch(chromium: str, url: str, page_url: str, wanted: argparse.Namespace) -> Measured:
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path=chromium, args=list(CHROMIUM_FLAGS))
+        return await run(
+            browser,
+            url,
+            page_url,
+            aircraft=wanted.aircraft,
+            per_s=wanted.per_s,
+            boards=wanted.boards,
+            streams=wanted.streams,
+            moves=wanted.moves,
+        )
 
 
 def main() -> int:
@@ -225,19 +248,8 @@ def main() -> int:
     if chromium is None:
         print("Chromium is missing", file=sys.stderr)
         return 1
-    with _instance() as (url, instance):
-        measured = asyncio.run(
-            run(
-                url,
-                str(instance.http.base_url),
-                chromium,
-                aircraft=wanted.aircraft,
-                per_s=wanted.per_s,
-                boards=wanted.boards,
-                streams=wanted.streams,
-                moves=wanted.moves,
-            )
-        )
+    with own_instance() as (url, instance):
+        measured = asyncio.run(_launch(chromium, url, str(instance.http.base_url), wanted))
     print(
         f"{wanted.aircraft + 1} aircraft, {wanted.boards} pages, {wanted.streams} further streams: {measured.sentence()}"
     )

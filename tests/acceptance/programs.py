@@ -239,9 +239,17 @@ class Instance:
             self.wait_ready()
         return self
 
-    def wait_ready(self) -> None:
-        """Wait until it says that it can be trusted: what is sent from then on must be heard."""
-        until(lambda: self.get("/readyz").status_code == 200, lambda: f"ready; {self.get('/readyz').text}; {self.err}")
+    def wait_ready(self) -> dict[str, Any]:
+        """Wait until it says that it can be trusted, and return its answer: what is sent from then on must be heard.
+
+        On a busy machine it says for a moment that it is behind; that is no fault.
+        """
+
+        def found() -> dict[str, Any] | None:
+            answer = self.get("/readyz")
+            return answer.json() if answer.status_code == 200 else None
+
+        return until(found, lambda: f"ready; {self.get('/readyz').text}; {self.err}")
 
     @property
     def running(self) -> Program:

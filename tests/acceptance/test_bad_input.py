@@ -106,7 +106,7 @@ def test_every_kind_is_counted_kept_and_harmless(live: Live) -> None:
     assert {door: instance.door(sender.reg, door)["state"] for door in doors} == doors
     assert instance.door(sender.reg, "L1")["since"] == aircraft["since"]
     assert instance.list_all("/api/v1/alerts", aircraft=sender.reg) == []
-    assert instance.ask("/readyz")["ready"] is True
+    assert instance.wait_ready()["ready"] is True
 
 
 def test_ten_megabytes_are_one_rejected_message(live: Live) -> None:

@@ -170,7 +170,7 @@ def test_the_status_while_running(live: Live) -> None:
     status = read_status(live.url, live.folder)
     assert status.keys() == {"state", "version", "started"}
     assert (status["state"], status["version"]) == ("online", __version__)
-    assert status["started"] == live.instance.ask("/readyz")["started"]
+    assert status["started"] == live.instance.wait_ready()["started"]
 
 
 def test_the_history_has_what_was_published(live: Live) -> None:
@@ -282,7 +282,7 @@ def test_a_later_run_takes_over(live_mosquitto: Live, make_broker: MakeBroker, t
             assert "has taken over" in first.err.splitlines()[-1]
             assert "Traceback" not in first.err
             # The first one's will may come after the second one's word, which is then said again.
-            started = second.ask("/readyz")["started"]
+            started = second.wait_ready()["started"]
             until(lambda: read_status(broker.url, tmp_path)["started"] == started, "the second one's status")
         finally:
             first.close()
@@ -308,7 +308,7 @@ def test_what_is_taken_is_one_clear_line(live_mosquitto: Live, tmp_path: Path, t
         assert program.out == ""
     finally:
         program.close()
-    assert instance.ask("/readyz")["ready"] is True
+    assert instance.wait_ready()["ready"] is True
 
 
 def test_sillwatch_is_installed_as_a_command(live_mosquitto: Live) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import threading
 from collections.abc import AsyncIterator
 from typing import Any
 
@@ -11,7 +12,7 @@ import pytest
 from monitor.adapters.alarm_watch import AlarmWatch
 from monitor.adapters.desk import Desk, Identity
 from monitor.adapters.gauges import EngineGauges
-from monitor.adapters.tape import Tape
+from monitor.adapters.tape import Excerpt, Tape
 from monitor.adapters.vitals import Vitals
 from monitor.adapters.web.measuring import AlarmHealthDocument, WatchedDocument
 from monitor.core.alarm_health import ALL, ROLES, NothingRecordedError
@@ -99,6 +100,29 @@ async def test_time_before_the_record_begins_is_no_calm(office: Office) -> None:
 async def test_an_empty_journal_says_that_nothing_is_on_record() -> None:
     with pytest.raises(NothingRecordedError, match="nothing is on record yet"):
         await Office(Bench(Hand())).health(-60, 0)
+
+
+async def test_curves_are_written_beside_the_loop_one_at_a_time(
+    office: Office, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half an hour of three curves is fifteen thousand samples: no alert may wait for them."""
+    busy, threads = threading.Lock(), []
+    write = Excerpt.describe
+
+    def describe(excerpt: Excerpt) -> Any:
+        assert busy.acquire(blocking=False)
+        threads.append(threading.current_thread())
+        try:
+            return write(excerpt)
+        finally:
+            busy.release()
+
+    monkeypatch.setattr(Excerpt, "describe", describe)
+    answers = await asyncio.gather(*(office.desk.curves(REG) for _ in range(4)))
+    assert [answer["aircraft"] for answer in answers if answer is not None] == [REG] * 4
+    assert len(threads) == 4
+    assert threading.main_thread() not in threads
+    assert await office.desk.curves("ZZ-NONE") is None
 
 
 async def test_what_is_stale_and_a_flood_is_of_the_present(office: Office) -> None:

@@ -88,6 +88,24 @@ def test_what_held_when_the_window_begins_is_in_it() -> None:
     assert points(curve.samples(START + 50 * SECOND)) == [(50.0, 7.0), (98.0, 7.0), (99.0, 7.0)]
 
 
+def test_a_copy_is_not_added_to() -> None:
+    dials = Dials()
+    tape = Tape(dials, START)
+    dials.pressures["ZZ-KAT"] = 1.0
+    dials.winds["S12"] = {"wind_kt": 10.0, "gust_kt": 12.0}
+    for second in range(5):
+        dials.pressures["ZZ-KAT"] = dials.winds["S12"]["wind_kt"] = float(second)
+        sample(tape, START + second * SECOND)
+    now = START + 4 * SECOND
+    copy = tape.copy("ZZ-KAT", "S12", now)
+    once = copy.describe()
+    for second in range(4, 9):
+        dials.pressures["ZZ-KAT"] = dials.winds["S12"]["wind_kt"] = 50.0 + second
+        sample(tape, START + second * SECOND)
+    assert copy.describe() == once
+    assert points(once[PRESSURE]) == [(float(second), float(second)) for second in range(5)]
+
+
 def test_asking_changes_nothing() -> None:
     curve = Curve()
     for at in (0.0, 0.3, 0.6, 0.9):
@@ -129,12 +147,12 @@ def test_a_tape_takes_readings_as_they_come_and_everyone_once_a_second() -> None
     tape.observe(Step(START + 300 * MILLISECOND, gust, [], 0.0, 0.0))
     dials.winds["S12"]["gust_kt"] = 12.0
     sample(tape, START + SECOND)
-    answer = tape.describe("ZZ-KAT", "S12", START + SECOND)
+    answer = tape.copy("ZZ-KAT", "S12", START + SECOND).describe()
     assert answer["since"] == format_time(START)
     assert points(answer[PRESSURE]) == [(0.0, 1.0), (0.2, 40.0), (1.0, 2.0)]
     assert points(answer["wind_kt"]) == [(0.0, 10.0), (0.3, 10.0), (1.0, 10.0)]
     assert points(answer["gust_kt"]) == [(0.3, 31.0), (1.0, 12.0)]
-    assert tape.describe("ZZ-KAT", "", START)["wind_kt"] == []
+    assert tape.copy("ZZ-KAT", "", START).describe()["wind_kt"] == []
 
 
 def test_who_left_is_let_go_and_who_never_told_is_not_kept() -> None:
@@ -149,7 +167,7 @@ def test_who_left_is_let_go_and_who_never_told_is_not_kept() -> None:
     del dials.pressures["ZZ-KAT"]
     sample(tape, START + 3 * SECOND)
     assert tape.bytes_used == 0
-    assert tape.describe("ZZ-KAT", "", START + 3 * SECOND)[PRESSURE] == []
+    assert tape.copy("ZZ-KAT", "", START + 3 * SECOND).describe()[PRESSURE] == []
 
 
 def test_half_an_hour_of_nothing_known_is_let_go_too() -> None:
@@ -159,15 +177,15 @@ def test_half_an_hour_of_nothing_known_is_let_go_too() -> None:
     sample(tape, START)
     dials.pressures["ZZ-KAT"] = None
     sample(tape, START + 30 * MINUTE)
-    assert points(tape.describe("ZZ-KAT", "", START + 30 * MINUTE)[PRESSURE]) == [(0.0, 1.0), (1800.0, None)]
+    assert points(tape.copy("ZZ-KAT", "", START + 30 * MINUTE).describe()[PRESSURE]) == [(0.0, 1.0), (1800.0, None)]
     sample(tape, START + 30 * MINUTE + SECOND)
     assert tape.bytes_used == 0
 
 
 def test_since_moves_with_the_window() -> None:
     tape = Tape(Dials(), START)
-    assert tape.describe("ZZ-KAT", "", START + MINUTE)["since"] == format_time(START)
-    assert tape.describe("ZZ-KAT", "", START + 40 * MINUTE)["since"] == format_time(START + 10 * MINUTE)
+    assert tape.copy("ZZ-KAT", "", START + MINUTE).describe()["since"] == format_time(START)
+    assert tape.copy("ZZ-KAT", "", START + 40 * MINUTE).describe()["since"] == format_time(START + 10 * MINUTE)
 
 
 async def test_it_samples_once_a_second_and_lives_through_a_fault(
@@ -196,7 +214,7 @@ async def test_it_samples_once_a_second_and_lives_through_a_fault(
         await tape.serve_samples(now)
     assert waited == [1.0] * 4
     assert "no sample was taken" in caplog.text
-    assert points(tape.describe("ZZ-KAT", "", START + 2 * SECOND)[PRESSURE]) == [(0.0, 5.0), (2.0, 5.0)]
+    assert points(tape.copy("ZZ-KAT", "", START + 2 * SECOND).describe()[PRESSURE]) == [(0.0, 5.0), (2.0, 5.0)]
 
 
 @pytest.fixture

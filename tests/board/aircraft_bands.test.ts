@@ -139,11 +139,11 @@ test("alerts that would hide one another stand on lines of their own", () => {
   ];
   const spans = stackAlerts(alerts, "L1", WINDOW, 60_000);
   assert.deepEqual(
-    spans.map((span) => [span.alert.alert_id, span.line, span.open]),
+    spans.map((span) => [span.alert.alert_id, span.line, (span.to - START) / 60_000]),
     [
-      ["a", 0, false],
-      ["b", 1, false],
-      ["c", 0, true],
+      ["a", 0, 10],
+      ["b", 1, 6],
+      ["c", 0, 30],
     ],
   );
   assert.equal(lineCount(spans), 2);
@@ -152,7 +152,7 @@ test("alerts that would hide one another stand on lines of their own", () => {
 
 test("an alert from before the window begins at its edge, and one that goes on ends at what is proved", () => {
   const [span] = stackAlerts([alert("a", -3, null)], "L1", { ...WINDOW, proved: at(20) }, 0);
-  assert.deepEqual([span?.from, span?.to, span?.open], [at(0), at(20), true]);
+  assert.deepEqual([span?.from, span?.to], [at(0), at(20)]);
 });
 
 test("changes of an alert have marks with or without the event's prefix", () => {

@@ -4,6 +4,8 @@ import assert from "node:assert/strict";
 import { test } from "node:test";
 import { describeSillLine } from "../../monitor/adapters/web/board/src/sill/describe.ts";
 import { lean, wellDepth } from "../../monitor/adapters/web/board/src/sill/gate.ts";
+import { textWidth } from "../../monitor/adapters/web/board/src/sill/measure.ts";
+import { shrinkLine } from "../../monitor/adapters/web/board/src/sill/shrink.ts";
 import { drawSillLine } from "../../monitor/adapters/web/board/src/sill/scene.ts";
 import type { Shape, SillDoor } from "../../monitor/adapters/web/board/src/sill/types.ts";
 import { classed, makeDoor, makeDoors, makeInput, ofKind, TYPES } from "./sill_kit.ts";
@@ -25,6 +27,30 @@ function* everyDoor(): Generator<{ door: Partial<SillDoor>; holds: boolean }> {
         for (const holds of FEEDS)
           for (const handle of [null, true]) yield { door: { state, slide, travel, handle }, holds };
 }
+
+test("a line of no known door is torn from end to end and says why, at any width", () => {
+  for (const [untyped, why] of [[true, "its type is not known: no door can be judged"], [false, "no door is known yet"]] as const) {
+    for (const width of [260, 900]) {
+      const input = makeInput([], { untyped, width });
+      const { shapes } = drawSillLine(input);
+      assert.equal(classed(shapes, "torn").length, 1);
+      for (const kind of [...CALM, "sill"]) assert.deepEqual(classed(shapes, kind), [], kind);
+      assert.equal(ofKind(shapes, "text").map((each) => each.text).join(" "), why);
+      assert.ok(ofKind(shapes, "text").every((each) => textWidth(each.text, each.size, each.bold) <= width));
+      assert.equal(describeSillLine(input), why);
+    }
+  }
+});
+
+test("a line that would be too high is drawn smaller, with all its doors", () => {
+  const doors = makeDoors("cedar", () => ({ state: "ajar", travel: 0.4, since: 0 }));
+  const input = makeInput(doors, { width: 1500, size: 46, unit: 24, together: true });
+  const whole = drawSillLine(input);
+  assert.deepEqual(shrinkLine(input, whole.height), input);
+  const shrunk = shrinkLine(input, whole.height * 0.8);
+  assert.ok(shrunk.size < input.size && drawSillLine(shrunk).height <= whole.height * 0.8);
+  assert.equal(drawSillLine(shrinkLine(input, 0)).places.length, doors.length);
+});
 
 test("the gap is as wide a part of the gate as the leaf has travelled", () => {
   const gate = ofKind(draw({ state: "closed_locked" }), "rect").find((each) => each.class === "leaf");

@@ -102,7 +102,30 @@ async def test_an_alert_of_the_same_place_that_was_over_is_left_out(journal: Any
 async def test_many_earlier_changes_of_one_alert_are_cut_to_the_newest(journal: AnyJournal) -> None:
     count = EARLIER_MAX + 5
     await commit(journal, entry(1, *(change(at, "one", number=at, raised=0) for at in range(count))))
-    assert changed(await ask(journal, count, count + 9)) == [(at, "one") for at in range(5, count)]
+    assert changed(await ask(journal, count, count + 9)) == [(at, "one") for at in (0, *range(5, count))]
+
+
+async def test_how_an_alert_began_and_its_worst_are_told_however_long_ago(journal: AnyJournal) -> None:
+    priorities = ["caution", "advisory", "warning", "warning", *["caution"] * (EARLIER_MAX + 5)]
+    told = [change(at, "one", number=at, raised=0) for at in range(len(priorities))]
+    told = [each._replace(data={**each.data, "priority": priorities[at]}) for at, each in enumerate(told)]
+    await commit(journal, entry(1, *told))
+    recorded = await ask(journal, 100, 200)
+    assert [each.data["priority"] for each in recorded.changes] == ["caution", "warning", *["caution"] * EARLIER_MAX]
+    assert changed(recorded)[:3] == [(0, "one"), (2, "one"), (9, "one")]
+
+
+async def test_many_alerts_that_stood_are_told_with_fewer_earlier_changes(journal: AnyJournal) -> None:
+    doors, each = 400, 5
+    told = [
+        change(at, f"a{door}", number=at, door=f"D{door:03}", raised=0) for door in range(doors) for at in range(each)
+    ]
+    await commit(journal, entry(1, *told))
+    recorded = await ask(journal, 100, 200)
+    assert len({alert for _, alert in changed(recorded)}) == doors, "every one is told"
+    assert len(recorded.changes) <= max(CHANGES_MAX, 3 * doors)
+    assert changed(recorded)[:1] == [(0, "a0")]
+    assert max(at for at, _ in changed(recorded)) == each - 1
 
 
 async def test_too_many_notes_are_cut_to_the_newest(journal: AnyJournal) -> None:
@@ -153,6 +176,29 @@ async def test_pruning_keeps_how_each_door_stands_unless_nobody_knows(journal: A
     assert (await journal.prune(T0 + 10 * SECOND, keep_inputs_us=0, keep_events_us=0)).states == 0
 
 
+async def test_what_was_pruned_away_is_not_on_record(desk: Desk) -> None:
+    journal = desk.start()
+    await commit(
+        journal,
+        entry(1, note(1), note(2, "open", door="R1"), change(100, "over", raised=100)),
+        entry(2, change(110, "over", "cleared", "normal", number=2, raised=100), note(120, "unlocked", door="R1")),
+        entry(3, note(5000, "armed", door="R1"), note(6000, reg="XA-DEF")),
+    )
+    whole = await ask(journal, 90, 200)
+    assert (whole.first, whole.begin) == (T0 + SECOND, T0 + 90 * SECOND)
+    await journal.prune(T0 + 3000 * SECOND, keep_inputs_us=0, keep_events_us=0)
+    journal = await desk.restart()
+    for since, until, begin in ((90, 200, 200), (90, 5500, 3000), (4000, 5500, 4000)):
+        recorded = await ask(journal, since, until)
+        assert (recorded.first, recorded.begin) == (T0 + 3000 * SECOND, T0 + begin * SECOND), (since, until)
+        assert recorded.changes == []
+        assert stood(recorded)[:2] == [(1, "L1", "armed"), (120, "R1", "unlocked")]
+    assert (await ask(journal, 90, 200, "XA-DEF")).first == T0 + 6000 * SECOND
+    assert (await ask(journal, 90, 200, "XA-NIL")).first is None
+    await journal.prune(T0 + 1000 * SECOND, keep_inputs_us=0, keep_events_us=0)
+    assert (await ask(journal, 90, 200)).first == T0 + 3000 * SECOND, "what is gone stays gone"
+
+
 async def test_many_old_notes_go_in_small_steps(journal: AnyJournal) -> None:
     await commit(journal, entry(1, *(note(at, "armed" if at % 2 else "unlocked") for at in range(1300))))
     assert (await journal.prune(T0 + 1300 * SECOND, keep_inputs_us=0, keep_events_us=0)).states == 1299
@@ -161,7 +207,16 @@ async def test_many_old_notes_go_in_small_steps(journal: AnyJournal) -> None:
 
 QUESTIONS = {
     name: getattr(journal_reader, name)
-    for name in ("_HELD", "_STOOD", "_LAST_OF_PLACES", "_EARLIER", "_CHANGES", "_FIRST_OF_AIRCRAFT")
+    for name in (
+        "_HELD",
+        "_STOOD",
+        "_LAST_OF_PLACES",
+        "_FIRST_OF_ALERT",
+        "_WORST_OF_ALERT",
+        "_NEWEST_OF_ALERT",
+        "_CHANGES",
+        "_FIRST_OF_AIRCRAFT",
+    )
 } | {f"too many {table}": sql for table, (sql, _) in journal_reader._LAST_TOO_MANY.items()}
 
 

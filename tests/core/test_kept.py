@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import Any
+from collections.abc import Callable
+from typing import Any, Final
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from monitor.core import readiness, settling
@@ -120,8 +121,65 @@ def test_after_a_restore_the_answers_are_the_same() -> None:
     assert answers(again)[-1] == answers(story)[-1]
 
 
+def contradict(story: Story) -> None:
+    """A lamp that stops nothing by itself contradicts the sensors, which is an alert."""
+    story.send("door/L1/armed_light", True)
+    story.advance(60)
+
+
+def lag(story: Story) -> None:
+    """Its own unit delivers the past: the value is the same, and so is everything else."""
+    story.send("door/L1/closed", True, time=story.clock - 40)
+
+
+@pytest.mark.parametrize("change", [contradict, lag])
+def test_a_doors_alerts_and_lateness_are_asked_each_time(change: Callable[[Story], None]) -> None:
+    """What is kept here is never told to forget anything: the door's own key alone tells the two apart."""
+    story = alder(answering=True)
+    story.send("door/L1/access", "bridge", at=4)
+    story.send("door/L1/heartbeat", 1, at=5)
+    story.send("door/L1/closed", True, at=6)
+    story.until(50)
+    story.send("door/L1/heartbeat", 2)
+    system, kept = story.system, Kept()
+
+    def ask(*known: Kept) -> Any:
+        view = system.view(story.reg, "-", story.now)
+        more = {"kept": known[0]} if known else {}
+        return summarise_readiness(view, site=system.site, parameters=system.parameters, **more)["doors"]
+
+    before = ask(kept)
+    change(story)
+    story.send("door/L1/heartbeat", 3, time=story.clock - 40 if change is lag else None)
+    assert ask() != before
+    assert ask(kept) == ask()
+
+
+# The same value again changes nothing that is forgotten by: what it says of lateness is in the key alone.
+LATE_AT_L1: Final[list[Op]] = [
+    ("wait", 1.0),
+    ("send", {"door/L1/access": "bridge"}, 0.0, False, None),
+    ("send", {"door/L1/heartbeat": 1}, 0.0, False, None),
+    ("send", {"door/L1/closed": True}, 0.0, False, None),
+    ("wait", 25.0),
+    ("send", {"door/L1/heartbeat": 2}, 0.0, False, None),
+    ("wait", 25.0),
+    ("send", {"door/L1/heartbeat": 3}, 0.0, False, None),
+    ("send", {"door/L1/closed": True}, -40.0, False, None),
+]
+
+
+def test_what_is_kept_names_no_evidence() -> None:
+    """Thousands of doors would each hold the same lists of signals, and the short answer says none of them."""
+    story = alder(answering=True).until(5.0)
+    facts = story.system._kept[story.reg].facts
+    assert all(facts.values())
+    assert "door/" not in repr(facts)
+
+
 @SLOW
 @given(ops=st.lists(OPS, max_size=30))
+@example(ops=LATE_AT_L1)
 def test_what_is_kept_says_what_would_be_worked_out_anew(ops: list[Op]) -> None:
     story = Story(answering=True).baseline()
     for op in ops:

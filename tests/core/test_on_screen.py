@@ -69,6 +69,30 @@ def test_once_drawn_the_mark_goes_and_the_role_stays() -> None:
     assert asked(story) == ("ops", True)
 
 
+def test_a_screen_that_comes_and_goes_asks_the_next_role_once() -> None:
+    story = warned("coordinator", "door team", "maintenance", "ops")
+    for at in (12, 13, 14):
+        leave_undrawn(story, at)
+        assert (alert(story)["role"], alert(story)["on_no_screen"]) == ("door team", True)
+        assert alert(story)["escalated_at"] == format_time(story.micros(12))
+        draw(story, at + 0.5)
+        assert "on_no_screen" not in alert(story)
+    story.until(16.999)
+    assert asked(story) == ("door team", True), "its time to answer runs from when it was asked"
+    story.until(17)
+    assert asked(story) == ("maintenance", True)
+
+
+def test_raised_again_it_may_be_handed_on_for_the_same_reason_again() -> None:
+    story = warned()
+    leave_undrawn(story, 12)
+    story.acknowledge(*HANDLE)
+    story.unacknowledge(*HANDLE)
+    assert asked(story) == ("coordinator", False)
+    leave_undrawn(story, 13)
+    assert asked(story) == ("ops", True)
+
+
 def test_the_last_role_keeps_what_is_on_no_screen() -> None:
     story = warned("coordinator")
     leave_undrawn(story, 13)

@@ -19,6 +19,8 @@ from tests.scenarios.chance import random_capture
 from tests.scenarios.lifecycle import LifecycleJudge
 from tests.scenarios.replaying import FOLDER, SEEDS, digest, replay_lines
 
+pytestmark = pytest.mark.timeout(300)
+
 
 @dataclass
 class Sweep:

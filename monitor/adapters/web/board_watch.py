@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-from monitor.adapters.web.boards import Boards
+from monitor.adapters.web.boards import GONE_AFTER, Boards
 from monitor.core.alert import AlertState, Priority
 from monitor.core.effects import Effect, PublishActive, RefuseCommand
 from monitor.core.events import AlertDrawn, AlertLeftUndrawn, Command
@@ -24,10 +24,12 @@ from monitor.ports import Readout, Step
 LOG: Final = logging.getLogger(__name__)
 
 LOOK_S: Final = 0.5
+STALL_AFTER: Final = 2 * SECOND
+"""From one look to the next: longer, and the process stood still, or its machine slept."""
 REPORT_S: Final = 1.0
 """How long one report may keep the others waiting."""
 AGAIN_AFTER: Final = 10 * SECOND
-"""When a report that was not taken is made again: it must not fill the journal."""
+"""When something may be reported of an alert again, taken or not: reports must not fill the journal."""
 AT_ONCE: Final = 20
 """Reports made in one turn of the loop."""
 
@@ -62,6 +64,7 @@ class BoardWatch:
         self._present = present
         self._within = within
         self._waiting: dict[tuple[str, str, str], _Waiting] = {}
+        self._looked_at: int | None = None
 
     def observe(self, step: Step) -> None:
         """Follow the warnings that one step changed."""
@@ -70,16 +73,21 @@ class BoardWatch:
                 self._follow((effect.aircraft, effect.door, effect.code), effect.document, step.now)
 
     def take_up(self) -> None:
-        """Follow the warnings that stand, as if they were raised now: no board could draw them before."""
+        """Follow the warnings that stand as the service begins to listen.
+
+        The boards that show them are not known yet: each has as long to be heard as one may keep silent.
+        """
+        late = max(0, GONE_AFTER - self._within)
         for alert in self._present.alerts():
-            self._follow((alert["aircraft"], alert["door"], alert["code"]), alert, self._present.now())
+            self._follow((alert["aircraft"], alert["door"], alert["code"]), alert, self._present.now() + late)
 
     def unseen(self) -> list[str]:
         """The warnings that have been on no screen for too long, the longest first."""
         now = self._present.now()
-        drawn = self.boards.drawn(now)
-        late = [one for one in self._waiting.values() if self._is_late(one, now) and one.alert_id not in drawn]
-        return [one.alert_id for one in sorted(late, key=lambda one: (one.undrawn_since, one.alert_id))]
+        late = [one for one in self._waiting.values() if self._is_late(one, now)]
+        drawn = self.boards.drawn({one.alert_id for one in late}, now)
+        late.sort(key=lambda one: (one.undrawn_since, one.alert_id))
+        return [one.alert_id for one in late if one.alert_id not in drawn]
 
     async def serve_looks(self) -> None:
         """Look for ever, until cancelled."""
@@ -92,18 +100,42 @@ class BoardWatch:
 
     async def look(self) -> None:
         """Report what is on no screen, and what is drawn after all."""
-        now = self._present.now()
-        drawn = self.boards.drawn(now)
+        # Reports may take a second: what is due is asked anew for those that come after them.
+        while due := self._find_due():
+            await asyncio.gather(*(self._report(one, command) for one, command in due[:AT_ONCE]))
+
+    def _find_due(self) -> list[tuple[_Waiting, Command]]:
+        """Look at all that wait; return what is to be reported now, that of which was longest not told first."""
+        now = self._pass_time()
+        drawn = self.boards.drawn({one.alert_id for one in self._waiting.values()}, now)
         due: list[tuple[_Waiting, Command]] = []
         for one in self._waiting.values():
-            if one.alert_id in drawn:
+            seen = one.alert_id in drawn
+            if seen:
                 one.undrawn_since = now
-                if one.told and now >= one.quiet_until:
-                    due.append((one, AlertDrawn(one.alert_id)))
-            elif not one.told and self._is_late(one, now) and now >= one.quiet_until:
+            if now < one.quiet_until:
+                continue
+            if seen and one.told:
+                due.append((one, AlertDrawn(one.alert_id)))
+            elif not seen and not one.told and self._is_late(one, now):
                 due.append((one, AlertLeftUndrawn(one.alert_id)))
-        for first in range(0, len(due), AT_ONCE):
-            await asyncio.gather(*(self._report(one, command) for one, command in due[first : first + AT_ONCE]))
+        return sorted(due, key=lambda entry: entry[0].quiet_until)
+
+    def _pass_time(self) -> int:
+        """Return the time; let go of boards that are gone.
+
+        Where nothing ran for a while, that while is nobody's silence: what boards said in it lies unread.
+        """
+        before, now = self._looked_at, self._present.now()
+        self._looked_at = now
+        if before is not None and now - before > STALL_AFTER:
+            stall = now - before - round(LOOK_S * SECOND)
+            self.boards.excuse(stall, before)
+            for one in self._waiting.values():
+                if one.undrawn_since <= before:
+                    one.undrawn_since += stall
+        self.boards.let_go(now)
+        return now
 
     async def _report(self, one: _Waiting, command: Command) -> None:
         why = ""
@@ -116,8 +148,6 @@ class BoardWatch:
             why = repr(error)
         else:
             why = next((effect.detail for effect in effects if isinstance(effect, RefuseCommand)), "")
-            if not why:
-                one.quiet_until = 0
         if why:
             word = type(command).__name__
             LOG.warning("not taken: %s of %s: %s", word, one.alert_id, why, extra={"action": "watch-boards"})

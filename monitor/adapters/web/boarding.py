@@ -13,21 +13,21 @@ from starlette.responses import Response
 
 from monitor.adapters.web.answers import JsonAnswer
 from monitor.adapters.web.board_watch import BoardWatch
-from monitor.adapters.web.boards import BOARDS_MAX, BoardWord
+from monitor.adapters.web.boards import BOARD_ID, BOARDS_MAX, BoardWord, shorten
 from monitor.adapters.web.bodies import BoardState
 from monitor.adapters.web.ports import Reader
 from monitor.adapters.web.problems import ProblemError
 
-BoardId = Annotated[str, Path(pattern=r"^[A-Za-z0-9-]{8,40}$")]
+BoardId = Annotated[str, Path(pattern=BOARD_ID)]
 
 
 class BoardDocument(BaseModel):
     """One open board; ``drawn`` is how many warnings it shows."""
 
-    board: str
+    board: str = Field(description="What the board is called here; its own answer tells it. Its id stays its own")
     name: str
     page: str
-    visible: bool
+    visible: bool = Field(description="Whether it says so and its stream is open")
     sound: bool
     drawn: int
     since: str
@@ -43,6 +43,7 @@ class BoardList(BaseModel):
 class BoardAnswer(BaseModel):
     """What a board is told when it says that it is there."""
 
+    board: str = Field(description="What this board is called in the list of boards")
     watching: int = Field(description="Boards that a person can see, this one among them if it is visible")
     unseen: list[str] = Field(description="Warnings that have been on no such board for too long")
 
@@ -53,12 +54,17 @@ def build_board_routes(reader: Reader, watch: BoardWatch) -> APIRouter:
 
     @router.put("/api/v1/boards/{board}", tags=["boards"], responses={200: {"model": BoardAnswer}})
     async def hear_board(board: BoardId, body: BoardState) -> Response:
-        """Say that a board is open and what it shows; one that is not heard for 10 s is gone."""
+        """Say that a board is open and what it shows; one that is not heard for 10 s is gone.
+
+        What it shows counts only while its stream is open: `/api/v1/stream?board=` with the same id.
+        """
         word = BoardWord(body.name, body.page, body.visible, body.sound, frozenset(body.drawn))
         now = reader.now()
         if not watch.boards.hear(board, word, now):
             raise ProblemError("too-many-boards", f"{BOARDS_MAX} boards are open; no more are taken.")
-        return JsonAnswer({"watching": watch.boards.count_visible(now), "unseen": watch.unseen()})
+        return JsonAnswer(
+            {"board": shorten(board), "watching": watch.boards.count_visible(now), "unseen": watch.unseen()}
+        )
 
     @router.get("/api/v1/boards", tags=["boards"], responses={200: {"model": BoardList}})
     async def list_boards() -> Response:

@@ -2,11 +2,14 @@
 
 Owns the word of every open page, for as long as it goes on giving it. Pure: it is told
 the time, and decides nothing about a warning. A page's word is only that: what it says to
-have drawn counts for nothing but this.
+have drawn counts for nothing but this, and for that only while the page is open.
 """
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Callable, Iterator
+from collections.abc import Set as AbstractSet
 from typing import Final, NamedTuple
 
 from monitor.core.times import SECOND, format_time
@@ -15,6 +18,7 @@ from monitor.ports import Readout
 BOARDS_MAX: Final = 200
 GONE_AFTER: Final = 10 * SECOND
 """A board that is not heard for so long is gone."""
+BOARD_ID: Final = r"^[A-Za-z0-9-]{8,40}$"
 
 
 class BoardWord(NamedTuple):
@@ -33,55 +37,90 @@ class _Board(NamedTuple):
     heard_at: int
 
 
-class Boards:
-    """The boards that are open; moments in µs."""
+def shorten(board: str) -> str:
+    """Name a board to others: who knows its id can speak for it."""
+    return hashlib.sha256(board.encode()).hexdigest()[:12]
 
-    def __init__(self) -> None:
+
+class Boards:
+    """The boards that are open; moments in µs.
+
+    ``has_stream`` tells whether a stream that named a board is open now. Without one nothing can be seen
+    there: whatever speaks for it is no page, or a page that is told nothing. A word may come before its stream.
+    """
+
+    def __init__(self, has_stream: Callable[[str], bool]) -> None:
+        self._has_stream = has_stream
         self._boards: dict[str, _Board] = {}
 
     def hear(self, board: str, word: BoardWord, now: int) -> bool:
         """Take a board's word; tell whether there was a place for it."""
-        self._let_go(now)
         before = self._boards.get(board)
-        if before is None and len(self._boards) >= BOARDS_MAX:
+        if before is None and len(self._boards) >= BOARDS_MAX and not self._make_place(now):
             return False
-        self._boards[board] = _Board(word, now if before is None else before.since, now)
+        since = now if before is None or _is_gone(before, now) else before.since
+        self._boards[board] = _Board(word, since, now)
         return True
 
     def count(self, now: int) -> int:
-        """How many boards are open."""
-        self._let_go(now)
-        return len(self._boards)
+        """How many boards are heard."""
+        return sum(1 for _ in self._heard(now))
 
     def count_visible(self, now: int) -> int:
         """How many boards a person can see."""
-        self._let_go(now)
-        return sum(board.word.visible for board in self._boards.values())
+        return sum(1 for _ in self._visible(now))
 
-    def drawn(self, now: int) -> frozenset[str]:
-        """What is drawn on any board that a person can see."""
-        self._let_go(now)
-        return frozenset().union(*(board.word.drawn for board in self._boards.values() if board.word.visible))
+    def drawn(self, among: AbstractSet[str], now: int) -> set[str]:
+        """Which alerts ``among`` these are drawn on any board that a person can see."""
+        left = set(among)
+        for board in self._visible(now):
+            if not left:
+                break
+            left -= board.word.drawn & left
+        return set(among) - left
 
     def describe(self, now: int) -> list[Readout]:
-        """Write every open board, the longest open first."""
-        self._let_go(now)
-        ordered = sorted(self._boards.items(), key=lambda entry: (entry[1].since, entry[0]))
-        return [
-            {
-                "board": name,
-                "name": board.word.name,
-                "page": board.word.page,
-                "visible": board.word.visible,
-                "sound": board.word.sound,
-                "drawn": len(board.word.drawn),
-                "since": format_time(board.since),
-                "heard_at": format_time(board.heard_at),
-            }
-            for name, board in ordered
-        ]
+        """Write every board that is heard, the longest open first."""
+        ordered = sorted(self._heard(now), key=lambda entry: (entry[1].since, entry[0]))
+        return [_describe(name, board, open_=self._has_stream(name)) for name, board in ordered]
 
-    def _let_go(self, now: int) -> None:
-        gone = [name for name, board in self._boards.items() if now - board.heard_at >= GONE_AFTER]
-        for name in gone:
-            del self._boards[name]
+    def let_go(self, now: int) -> None:
+        """Forget the boards that are gone."""
+        self._boards = dict(self._heard(now))
+
+    def excuse(self, silence: int, until: int) -> None:
+        """Forgive boards last heard by ``until`` a silence (µs) in which nobody listened."""
+        for name, board in self._boards.items():
+            if board.heard_at <= until:
+                self._boards[name] = board._replace(heard_at=board.heard_at + silence)
+
+    def _heard(self, now: int) -> Iterator[tuple[str, _Board]]:
+        return ((name, board) for name, board in self._boards.items() if not _is_gone(board, now))
+
+    def _visible(self, now: int) -> Iterator[_Board]:
+        return (board for name, board in self._heard(now) if board.word.visible and self._has_stream(name))
+
+    def _make_place(self, now: int) -> bool:
+        """Let go of one board that counts for nothing, if there is one."""
+        for name, board in self._boards.items():
+            if _is_gone(board, now) or not self._has_stream(name):
+                del self._boards[name]
+                return True
+        return False
+
+
+def _is_gone(board: _Board, now: int) -> bool:
+    return now - board.heard_at >= GONE_AFTER
+
+
+def _describe(name: str, board: _Board, *, open_: bool) -> Readout:
+    return {
+        "board": shorten(name),
+        "name": board.word.name,
+        "page": board.word.page,
+        "visible": board.word.visible and open_,
+        "sound": board.word.sound,
+        "drawn": len(board.word.drawn) if open_ else 0,
+        "since": format_time(board.since),
+        "heard_at": format_time(board.heard_at),
+    }

@@ -61,7 +61,9 @@ class TimelineDocument(BaseModel):
     since: str
     until: str
     recorded_from: str | None = Field(description="The first moment of which anything is on record")
-    cut: str | None = Field(description="Nothing is told before this moment, because there was too much; else null")
+    cut: str | None = Field(
+        description="Nothing is told before this moment, because there was too much or it is no longer kept; else null"
+    )
     doors: dict[str, list[DoorMoment]] = Field(description="Each begins with how the door stood at the beginning")
     alerts: list[AlertLine] = Field(description="Those that stood at the beginning or were raised later")
     monitor_not_running: list[dict[str, str]]

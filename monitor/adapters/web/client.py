@@ -27,8 +27,10 @@ class Source(Protocol):
 class Client:
     """One open stream: an asynchronous iterator of chunks, ended by :meth:`end`."""
 
-    def __init__(self, stream: Source, last_event_id: str | None) -> None:
+    def __init__(self, stream: Source, last_event_id: str | None, board: str = "") -> None:
         self._stream = stream
+        self.board = board
+        """The board that opened it, empty where it named none."""
         self._queue: deque[bytes] = deque()
         self._wake = asyncio.Event()
         self._known = last_event_id

@@ -22,7 +22,10 @@ Tell = Callable[[str, Readout], None]
 """Sends one frame: its name and its data."""
 
 _VOLATILE: Final = ("last_message_at", "age_s", "clock_offset_s")
-"""What of an aircraft changes with every message: told by the beat, never by a frame of its own."""
+"""What of an aircraft changes with every message: never told by a frame of its own.
+
+The beat tells when each was heard, from which its age follows. How its clock stands is in a snapshot alone.
+"""
 _URGENCY: Final = {str(priority): number for number, priority in enumerate(Priority)}
 
 

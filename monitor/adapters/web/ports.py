@@ -63,7 +63,7 @@ class Reader(Protocol):
     def vitals(self) -> Readout:
         """``rates`` and ``latency_ms`` of the last 10 min; ``dropped`` and ``rejected`` by reason since the start."""
 
-    def curves(self, reg: str) -> Readout | None:
+    async def curves(self, reg: str) -> Readout | None:
         """An aircraft's pressure and its stand's wind over 30 min at most; ``None`` for one that is not known."""
 
     def alerts(self) -> list[Readout]:

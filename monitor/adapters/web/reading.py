@@ -71,7 +71,7 @@ def build_reading_routes(reader: Reader) -> APIRouter:
     @router.get("/api/v1/aircraft/{reg}/curves", tags=["aircraft"], responses={200: {"model": CurvesDocument}})
     async def get_curves(reg: Registration) -> Response:
         """Show an aircraft's pressure and its stand's wind over the last 30 min, as held since the start."""
-        document = reader.curves(reg)
+        document = await reader.curves(reg)
         if document is None:
             raise ProblemError("not-found", f"No aircraft {reg} is known here.")
         return JsonAnswer(document)

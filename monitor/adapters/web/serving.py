@@ -5,15 +5,20 @@ Owns no data of the apron; what it shows comes from the reader and the stream.
 
 from __future__ import annotations
 
-from fastapi import APIRouter, Request
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from monitor.adapters.web.answers import EventStreamAnswer, JsonAnswer
+from monitor.adapters.web.boards import BOARD_ID
 from monitor.adapters.web.ports import MetricsPage, Reader
 from monitor.adapters.web.problems import KINDS, TYPE_PREFIX, ProblemError
 from monitor.adapters.web.stream import Stream
 
 STREAM_PATH = "/api/v1/stream"
+
+BoardName = Annotated[str, Query(pattern=BOARD_ID)]
 
 
 def build_service_routes(reader: Reader, stream: Stream, metrics_page: MetricsPage) -> APIRouter:
@@ -29,13 +34,16 @@ def build_service_routes(reader: Reader, stream: Stream, metrics_page: MetricsPa
         return JsonAnswer({"type": TYPE_PREFIX + word, **kind._asdict()})
 
     @router.get(STREAM_PATH, tags=["stream"], responses={200: {"content": {"text/event-stream": {}}}})
-    async def open_stream(request: Request) -> Response:
-        """Stream a snapshot, then changes; a known Last-Event-ID (or `after`, for a page that opens a new stream) gets changes only.
+    async def open_stream(request: Request, after: str | None = None, board: BoardName | None = None) -> Response:
+        """Stream a snapshot, then changes; after a known Last-Event-ID changes only.
+
+        `after` says the same for a page that opens a new stream. `board` is the page's id among the boards:
+        what it says to show counts while this stream is open.
 
         Events: `snapshot`, `door`, `active`, `event`, `aircraft`, `readiness`, `stand`,
         `permits` and, every two seconds, `beat`. A null `document` means that it is gone.
         """
-        return EventStreamAnswer(stream.join(request.headers.get("last-event-id") or request.query_params.get("after")))
+        return EventStreamAnswer(stream.join(request.headers.get("last-event-id") or after, board or ""))
 
     @router.get("/healthz", tags=["health"])
     async def get_healthz() -> Response:

@@ -11,8 +11,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import secrets
-from collections import deque
-from collections.abc import Iterable
+from collections import Counter, deque
 from typing import Any, Final
 
 import orjson
@@ -56,14 +55,6 @@ def encode_frame(name: str, data: Any, frame_id: str | None = None) -> bytes:
     return head.encode() + orjson.dumps(data) + b"\n\n"
 
 
-def _look(picture: Picture, regs: Iterable[str], stands: Iterable[str]) -> None:
-    for reg in sorted(regs):
-        picture.look_at(reg)
-    for name in sorted(stands):
-        picture.look_at_stand(name)
-    picture.look_at_permits()
-
-
 class Stream:
     """Turns steps into frames and hands them to every client; an ``Observer``."""
 
@@ -85,6 +76,8 @@ class Stream:
         self.queue_max = queue_max
         self._clients_max = clients_max
         self._clients: set[Client] = set()
+        self._boards: Counter[str] = Counter()
+        """How many streams each board that named itself has open."""
         self._ring: deque[tuple[int, bytes]] = deque(maxlen=ring_max)
         self._ring_max = ring_max
         self._last = 0
@@ -105,6 +98,10 @@ class Stream:
     def clients(self) -> int:
         """How many streams are open now."""
         return len(self._clients)
+
+    def carries(self, board: str) -> bool:
+        """Tell whether a stream that named this board is open."""
+        return board in self._boards
 
     # From the engine
 
@@ -141,20 +138,28 @@ class Stream:
 
     # From and to the clients
 
-    def join(self, last_event_id: str | None) -> Client:
-        """Open a stream: changes since a known ``last_event_id``, else a snapshot, then a beat.
+    def join(self, last_event_id: str | None, board: str = "") -> Client:
+        """Open a stream: changes since a known ``last_event_id``, else a snapshot, then a beat; ``board`` opens it.
 
         Raises ``ProblemError`` where there is no place left.
         """
         if self._closed or len(self._clients) >= self._clients_max:
             raise ProblemError("too-many-streams", f"{len(self._clients)} streams are open; no more are taken.")
-        client = Client(self, last_event_id)
+        client = Client(self, last_event_id, board)
         self._clients.add(client)
+        if board:
+            self._boards[board] += 1
         return client
 
     def forget(self, client: Client) -> None:
-        """Take a client out."""
-        self._clients.discard(client)
+        """Take a client out; nothing to do for one that is."""
+        if client not in self._clients:
+            return
+        self._clients.remove(client)
+        if client.board:
+            self._boards[client.board] -= 1
+            # No entry at all for a board without a stream.
+            self._boards += Counter()
         if not self._clients:
             self._left_at = self._last
             self._whole = False
@@ -222,7 +227,11 @@ class Stream:
 
     def _look_at_touched(self) -> None:
         if self._picture is not None:
-            _look(self._picture, self._touched, self._touched_stands)
+            for reg in sorted(self._touched):
+                self._picture.look_at(reg)
+            for name in sorted(self._touched_stands):
+                self._picture.look_at_stand(name)
+            self._picture.look_at_permits()
             self._touched.clear()
             self._touched_stands.clear()
 
@@ -241,7 +250,8 @@ class Stream:
         for _ in range(len(self._touched) // LOOKS_A_TURN):
             few = sorted(self._touched)[:LOOKS_A_TURN]
             self._touched.difference_update(few)
-            _look(picture, few, ())
+            for reg in few:
+                picture.look_at(reg)
             await asyncio.sleep(0)
         self._look_at_touched()
         if beats:

@@ -68,14 +68,16 @@ class Stage:
 
     def __init__(self, reader: FakeReader) -> None:
         self.reader = reader
-        self.boards = Boards()
+        self.boards: Boards
+        self.stream: Stream
         self._port = 0
         self._server: WebServer | None = None
         self.url = ""
 
     async def start(self) -> None:
         """Serve; nobody who was connected before is known any more."""
-        stream = Stream(self.reader)
+        self.stream = stream = Stream(self.reader)
+        self.boards = Boards(stream.carries)
         watch = BoardWatch(self.boards, self.reader, within=3 * SECOND)
         watch.take_up()
         self.reader.observers[:] = [stream, watch]
@@ -95,7 +97,7 @@ class Stage:
 
     def drawn(self) -> set[str]:
         """The warnings that some visible board shows."""
-        return set(self.boards.drawn(self.reader.now()))
+        return self.boards.drawn({alert["alert_id"] for alert in self.reader.active}, self.reader.now())
 
 
 @pytest.fixture

@@ -112,6 +112,26 @@ async def test_from_any_page_by_the_line_at_the_top(stage: Stage, open_at: OpenB
     assert len(reader.submitted) == 1
 
 
+async def test_a_refusal_at_the_top_is_shown_there_and_the_choice_stays(
+    stage: Stage, open_at: OpenBoard, reader: FakeReader
+) -> None:
+    alert_id = warn(reader)
+    board = await (await open_at(stage.url, person="Mia")).go("/health")
+    await acknowledge(board, STRIP).click()
+    standing, reader.active = reader.active, []
+    told = board.page.get_by_role("region", name=STRIP).get_by_text(re.compile("Acknowledge: not done"))
+
+    async def refused() -> bool:
+        await choice_of(board).get_by_role("button").first.click(timeout=500)
+        return await told.is_visible()
+
+    await until_told(refused, "the refusal is shown")
+    reader.active = standing
+    await press_until_gone(choice_of(board), choice_of(board).get_by_role("button").first, board)
+    await expect(acknowledge(board, STRIP)).to_have_count(0)
+    assert {command.alert_id for command in reader.submitted} == {alert_id}
+
+
 async def test_a_refusal_says_why_and_stays(board: Board, reader: FakeReader) -> None:
     warn(reader)
     await board.go("/alerts")

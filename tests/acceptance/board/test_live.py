@@ -10,7 +10,7 @@ from playwright.async_api import expect
 
 from monitor.core.effects import PublishActive, PublishDoor
 from monitor.core.times import SECOND
-from tests.acceptance.board.board_pages import SILENCE_S, Board, until
+from tests.acceptance.board.board_pages import SILENCE_S, Board, until, until_told
 from tests.acceptance.board.conftest import OpenBoard, Stage
 from tests.adapters.web.fake_reader import FakeReader, alert_document, door_document
 
@@ -91,6 +91,8 @@ async def test_it_covers_itself_when_the_service_goes_and_comes_back_by_itself(
     board: Board, reader: FakeReader, stage: Stage
 ) -> None:
     await expect(board.page.get_by_role("link", name=re.compile(r"^L1\b.*armed"))).to_be_visible()
+    link = board.page.get_by_role("navigation").get_by_role("link", name="Alerts")
+    await link.focus()
     began = time.monotonic()
     await stage.stop()
     await expect(board.not_live).to_be_visible(timeout=(SILENCE_S + COVER_MARGIN_S) * 1000)
@@ -99,12 +101,45 @@ async def test_it_covers_itself_when_the_service_goes_and_comes_back_by_itself(
     box = await board.not_live.bounding_box()
     assert box is not None
     assert (box["x"], box["y"], box["width"], box["height"]) == (0, 0, 1280, 900)
+    await expect(board.page).to_have_title("NOT LIVE Apron – Sillwatch")
+    await expect(board.not_live).to_be_focused()
+    await board.page.keyboard.press("Tab")
+    await board.page.keyboard.press("Enter")
+    assert board.page.url == f"{board.url}/", "nothing can be worked meanwhile"
 
     reader.doors["ZZ-KAT"]["L1"] = door_document("ZZ-KAT", "L1", "ajar")
     reader.clock += 20 * SECOND
     await stage.start()
     await expect(board.not_live).to_have_count(0, timeout=(SILENCE_S + COVER_MARGIN_S) * 1000)
     await expect(board.page.get_by_role("link", name=re.compile(r"^L1\b.*ajar"))).to_be_visible()
+    await expect(link).to_be_focused()
+    await expect(board.page).to_have_title("Apron – Sillwatch")
+
+
+async def test_nothing_moves_under_a_hand(board: Board, reader: FakeReader) -> None:
+    await board.go("/aircraft/nobody_s")
+    heading = board.page.get_by_role("main").get_by_role("heading").first
+    await expect(heading).to_be_visible()
+    before = await heading.bounding_box()
+    reader.healthy = {**reader.healthy, "ready": False, "reasons": ["the broker is not connected"]}
+    warn(reader)
+    line = board.page.get_by_role("link", name=re.compile("Stop and keep clear of L1"))
+    trouble = board.page.get_by_text("Not to be relied on now")
+    at = 0
+    while not (await line.is_visible() and await trouble.is_visible()):
+        at = (at + 7) % 200
+        await board.page.mouse.move(500 + at, 600)
+        assert await heading.bounding_box() == before
+    await board.page.mouse.move(500, 601)
+    assert await heading.bounding_box() == before
+    assert before is not None
+    top = before["y"]
+
+    async def moved() -> bool:
+        after = await heading.bounding_box()
+        return after is not None and after["y"] > top + 90
+
+    await until_told(moved, "there is room for both, once the hand rests")
 
 
 async def test_a_board_that_never_was_live_says_so(stage: Stage, open_at: OpenBoard) -> None:

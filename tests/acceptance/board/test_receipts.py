@@ -67,12 +67,14 @@ async def test_what_is_scrolled_out_of_view_is_not_told(stage: Stage, open_at: O
     first = stage.drawn()
     assert first < ids, "a phone does not show twelve warnings at once"
 
+    place = await board.page.locator("[data-place]").last.get_attribute("data-place")
+    last = f"{str(place).replace('|', '-')}-1"
+    assert last in ids - first
     await board.page.get_by_role("main").get_by_text("The handle was moved").last.scroll_into_view_if_needed()
-    await until(lambda: bool(stage.drawn() - first), lambda: f"others are drawn; {stage.drawn()}")
-    later = stage.drawn()
-    assert later < ids
+    await until(lambda: last in stage.drawn(), lambda: f"the last is drawn; {stage.drawn()}")
+    assert stage.drawn() < ids
     await board.page.evaluate("window.scrollTo(0, 0)")
-    await until(lambda: bool(later - stage.drawn()), lambda: f"the last ones are out of view again; {stage.drawn()}")
+    await until(lambda: last not in stage.drawn(), lambda: f"the last is out of view again; {stage.drawn()}")
     assert stage.drawn() < ids
 
 
@@ -99,6 +101,51 @@ async def test_a_page_that_is_not_live_shows_nothing(stage: Stage, open_at: Open
         lambda: any(not each["visible"] and each["drawn"] == 0 for each in stage.word_of_boards()),
         lambda: str(stage.word_of_boards()),
     )
+
+
+async def test_a_service_that_started_anew_is_told_with_the_first_picture(
+    board: Board, stage: Stage, reader: FakeReader
+) -> None:
+    """And not by the next sign of life: nothing changed on the screen, and nothing has to."""
+    alert_id = warn(reader)
+    await until(lambda: stage.drawn() == {alert_id}, lambda: str(stage.drawn()))
+    told: list[float] = []
+    board.page.on("requestfinished", lambda asked: told.append(time.monotonic()) if asked.method == "PUT" else None)
+    await until(lambda: bool(told), lambda: "a sign of life has just been given")
+    await stage.stop()
+    await stage.start()
+    await until(lambda: stage.stream.clients == 1, lambda: "the page has found it")
+    began = time.monotonic()
+    await until(lambda: stage.drawn() == {alert_id}, lambda: str(stage.drawn()))
+    assert time.monotonic() - began < PROMPT_S
+
+
+async def test_a_warning_below_the_settings_is_told_by_its_line_alone(
+    board: Board, stage: Stage, reader: FakeReader
+) -> None:
+    alert_id = warn(reader)
+    strip = board.page.get_by_role("region", name=STRIP).get_by_role("listitem")
+    told = board.page.get_by_role("main").get_by_text("Stop and keep clear of L1.").first
+    await expect(told).to_be_visible()
+    await until(lambda: stage.drawn() == {alert_id}, lambda: str(stage.drawn()))
+    await expect(strip).to_have_count(0)
+    await board.page.get_by_role("button", name="Settings").click()
+    await expect(strip).to_contain_text("Stop and keep clear of L1.")
+    await until(lambda: stage.drawn() == {alert_id}, lambda: str(stage.drawn()))
+    await board.page.keyboard.press("Escape")
+    await expect(strip).to_have_count(0)
+
+
+async def test_the_wall_names_what_is_out_of_sight_with_nothing_to_press(
+    stage: Stage, open_at: OpenBoard, reader: FakeReader
+) -> None:
+    crowd(reader)
+    board = await (await open_at(stage.url)).go("/?wall")
+    strip = board.page.get_by_role("region", name=STRIP)
+    await expect(strip.get_by_role("listitem").first).to_contain_text("Stop and keep clear of L1.")
+    assert await strip.get_by_role("button").count() + await strip.get_by_role("link").count() == 0
+    size = await strip.locator("[lang=en]").first.evaluate("(each) => parseFloat(getComputedStyle(each).fontSize)")
+    assert size >= 0.024 * 1280, "29 mm on a screen of 1.2 m"
 
 
 async def test_the_health_page_tells_it_by_the_line_at_the_top(board: Board, stage: Stage, reader: FakeReader) -> None:

@@ -36,17 +36,17 @@ def stream(reader: FakeReader) -> Stream:
     return made
 
 
-def watch_boards(reader: FakeReader) -> BoardWatch:
+def watch_boards(reader: FakeReader, stream: Stream) -> BoardWatch:
     """A watch over warnings that no board has drawn for 3 s."""
-    made = BoardWatch(Boards(), reader, within=3 * SECOND)
+    made = BoardWatch(Boards(stream.carries), reader, within=3 * SECOND)
     made.take_up()
     reader.observers.append(made)
     return made
 
 
 @pytest.fixture
-def watch(reader: FakeReader) -> BoardWatch:
-    return watch_boards(reader)
+def watch(reader: FakeReader, stream: Stream) -> BoardWatch:
+    return watch_boards(reader, stream)
 
 
 @pytest.fixture

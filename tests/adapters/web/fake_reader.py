@@ -198,7 +198,7 @@ class FakeReader:
     def vitals(self) -> Readout:
         return self.measured
 
-    def curves(self, reg: str) -> Readout | None:
+    async def curves(self, reg: str) -> Readout | None:
         row = self.rows.get(reg)
         if row is None:
             return None

@@ -83,8 +83,9 @@ async def ask(
 class EventReader:
     """An open stream."""
 
-    def __init__(self, url: str, last_event_id: str | None = None) -> None:
+    def __init__(self, url: str, last_event_id: str | None = None, board: str | None = None) -> None:
         self._url = url
+        self._path = "/api/v1/stream" if board is None else f"/api/v1/stream?board={board}"
         self._last_event_id = last_event_id
         self.status = 0
         self.headers: dict[str, str] = {}
@@ -92,7 +93,7 @@ class EventReader:
     async def __aenter__(self) -> EventReader:
         self._reader, self._writer = await _open(self._url)
         headers = {"Last-Event-ID": self._last_event_id} if self._last_event_id is not None else {}
-        self._writer.write(_write_head(self._url, "GET", "/api/v1/stream", headers))
+        self._writer.write(_write_head(self._url, "GET", self._path, headers))
         async with asyncio.timeout(DEADLINE_S):
             self.status, self.headers = await _read_head(self._reader)
         self._text = ""

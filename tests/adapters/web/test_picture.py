@@ -246,6 +246,26 @@ async def test_permits_are_told_as_they_come_and_go(reader: FakeReader, beating:
     assert await page.wait_for("permits") == {"permits": []}
 
 
+async def test_permits_are_asked_for_once_a_sweep(reader: FakeReader, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many aircraft were heard of since the last."""
+    for number in range(40):
+        reader.add_aircraft(f"ZZ-{number:02}", {})
+    stream = Stream(reader)
+    await Page(stream).read()
+    asked = 0
+    permits = reader.permits
+
+    def count() -> list[dict[str, Any]]:
+        nonlocal asked
+        asked += 1
+        return permits()
+
+    monkeypatch.setattr(reader, "permits", count)
+    stream._touched.update(reader.registrations())
+    await stream._sweep(beats=False)
+    assert asked == 1
+
+
 async def test_an_alert_that_ended_is_in_no_snapshot(reader: FakeReader, stream: Stream) -> None:
     await Page(stream).read()
     reader.tell(PublishActive("ZZ-KAT", "L1", "armed-handle-moved", None))

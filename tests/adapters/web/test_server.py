@@ -23,7 +23,8 @@ STOP_S_MAX = 2.0
 
 
 def make_server(reader: FakeReader, port: int = 0, host: str = "127.0.0.1") -> WebServer:
-    return WebServer(reader, Stream(reader), watch_boards(reader), render_nothing, host=host, port=port)
+    stream = Stream(reader)
+    return WebServer(reader, stream, watch_boards(reader, stream), render_nothing, host=host, port=port)
 
 
 async def test_a_taken_port_is_one_clear_line(reader: FakeReader) -> None:
@@ -91,7 +92,7 @@ async def test_it_stops_in_time_with_open_streams(reader: FakeReader) -> None:
 async def test_it_stops_in_time_with_a_client_that_takes_nothing(reader: FakeReader) -> None:
     stream = Stream(reader, queue_max=4)
     reader.observers.append(stream)
-    server = WebServer(reader, stream, watch_boards(reader), render_nothing, port=0)
+    server = WebServer(reader, stream, watch_boards(reader, stream), render_nothing, port=0)
     url = await server.start()
     loop = asyncio.get_running_loop()
     with socket.socket() as deaf:

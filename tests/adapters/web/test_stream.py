@@ -200,6 +200,14 @@ async def test_a_new_aircraft_is_introduced_before_its_doors(url: str, reader: F
         assert [event.data["aircraft"] for event in heard] == ["ZZ-NEW", "ZZ-NEW"]
 
 
+async def test_over_http_a_new_stream_goes_on_after_what_the_page_knows(url: str, reader: FakeReader) -> None:
+    async with EventReader(url) as events:
+        known = (await events.next_event()).id
+        tell_door(reader, "open")
+        async with EventReader(url, board=f"0123456789&after={known}") as again:
+            assert (await again.next_event()).name == "door"
+
+
 async def test_over_http_the_limit_is_a_problem(url: str) -> None:
     async with EventReader(url), EventReader(url), EventReader(url):
         answer = await ask(url, "/api/v1/stream")
@@ -212,6 +220,17 @@ async def test_a_client_that_leaves_gives_its_place_up(url: str, stream: Stream)
         await events.next_event()
         assert stream.clients == 1
     await until(lambda: stream.clients == 0)
+
+
+def test_a_board_has_a_stream_until_the_last_of_its_streams_ends(stream: Stream) -> None:
+    first, second, nameless = stream.join(None, "one-board"), stream.join(None, "one-board"), stream.join(None)
+    first.leave()
+    first.leave()
+    assert stream.carries("one-board")
+    second.leave()
+    assert not stream.carries("one-board")
+    nameless.leave()
+    assert not stream.carries("")
 
 
 async def test_a_reader_that_fails_stops_the_beats_and_not_the_server(

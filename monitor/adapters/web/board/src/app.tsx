@@ -1,13 +1,16 @@
 // The frame around every page: where, when, whether it is live, and the usual cautions.
 
-import { type ComponentChildren } from "preact";
+import { type ComponentChildren, type RefObject } from "preact";
+import { useLayoutEffect, useRef } from "preact/hooks";
 import { later } from "./later.tsx";
 import { model } from "./live/model.ts";
-import { notLive, now } from "./live/stream.ts";
+import { notLive, now, type NotLive as Gone } from "./live/stream.ts";
 import { Alerts } from "./pages/Alerts.tsx";
 import { Apron } from "./pages/Apron.tsx";
+import { Boundary } from "./parts/Boundary.tsx";
 import { Settings } from "./parts/Settings.tsx";
 import { PrintNote } from "./parts/PrintNote.tsx";
+import { useRoom } from "./parts/room.ts";
 import { SoundSwitch } from "./parts/SoundSwitch.tsx";
 import { Strip } from "./parts/Strip.tsx";
 import { Summary } from "./parts/Summary.tsx";
@@ -50,24 +53,45 @@ function Navigation() {
 
 function Trouble() {
   const reasons = model.health.value?.reasons ?? [];
+  const line = useRef<HTMLParagraphElement>(null);
+  const room = useRoom(line);
   return (
-    <p class="trouble" role="status">
-      {reasons.length > 0 ? t("trouble", { reasons: reasons.join("; ") }) : ""}
-    </p>
+    <div class="trouble-room" style={{ height: `${room.value}px` }}>
+      <p class="trouble" role="status" ref={line}>
+        {reasons.length > 0 ? t("trouble", { reasons: reasons.join("; ") }) : ""}
+      </p>
+    </div>
   );
 }
 
-function NotLive() {
-  const gone = notLive.value;
-  if (gone === null) return null;
+function Cover({ gone, place }: { gone: Gone; place: RefObject<HTMLDivElement | null> }) {
   const title = gone.everLive ? t("notlive.title", { time: clockTime(gone.since, model.timezone.value) }) : t("notlive.never");
   return (
-    <div class="not-live" role="alert">
+    <div class="not-live" role="alert" tabIndex={-1} ref={place}>
       <p class="not-live-title">{title}</p>
+      {gone.broken && <p>{t("notlive.broken")}</p>}
       <p>{t("notlive.old")}</p>
-      <p>{t("notlive.trying")}</p>
+      <p>{t(gone.broken ? "notlive.anew" : "notlive.trying")}</p>
     </div>
   );
+}
+
+/** What is not live cannot be worked either: the cover takes the focus, and gives it back. */
+function useCover(gone: Gone | null): RefObject<HTMLDivElement | null> {
+  const cover = useRef<HTMLDivElement>(null);
+  const before = useRef<Element | null>(null);
+  const covered = gone !== null;
+  // Asked before anything is drawn: nothing keeps the focus once the page is inert.
+  if (covered) before.current ??= document.activeElement;
+  useLayoutEffect(() => {
+    if (covered) cover.current?.focus();
+    else if (before.current !== null) {
+      const back = before.current.isConnected ? before.current : document.getElementById("page");
+      before.current = null;
+      (back as HTMLElement | null)?.focus({ preventScroll: true });
+    }
+  }, [covered]);
+  return cover;
 }
 
 function Page() {
@@ -83,23 +107,35 @@ function Page() {
       return <Alerts />;
     case "health":
       return <Health />;
+    case "none":
+      return (
+        <div class="no-page">
+          <h2>{t("page.none")}</h2>
+          <p>{t("page.none.why")}</p>
+          <a href="/">{t("page.none.back")}</a>
+        </div>
+      );
   }
 }
 
 function Frame({ wall, children }: { wall: boolean; children: ComponentChildren }) {
   const site = model.site.value;
+  const gone = notLive.value;
+  const cover = useCover(gone);
   return (
     <>
-      {!wall && (
-        <a class="skip" href="#page">
-          {t("skip")}
-        </a>
-      )}
-      <div class={wall ? "board wall" : "board"} inert={notLive.value !== null && !notLive.value.everLive}>
+      <div class={wall ? "board wall" : "board"} inert={gone !== null}>
+        {!wall && (
+          <a class="skip" href="#page">
+            {t("skip")}
+          </a>
+        )}
         <header class="head">
           <div class="head-site">
             <h1>{site ? t("site.title", { site: site.charAt(0).toUpperCase() + site.slice(1) }) : "Sillwatch"}</h1>
-            <Summary />
+            <Boundary what={t("page.apron")}>
+              <Summary />
+            </Boundary>
           </div>
           {!wall && <Navigation />}
           <div class="head-side">
@@ -107,9 +143,11 @@ function Frame({ wall, children }: { wall: boolean; children: ComponentChildren 
             <SoundSwitch wall={wall} />
             {!wall && <Settings />}
           </div>
-          <Trouble />
         </header>
-        <Strip />
+        <Trouble />
+        <Boundary what={t("strip.label")}>
+          <Strip wall={wall} />
+        </Boundary>
         <main id="page" tabIndex={-1}>
           {children}
         </main>
@@ -119,6 +157,7 @@ function Frame({ wall, children }: { wall: boolean; children: ComponentChildren 
           <PrintNote />
         </footer>
       </div>
+      {gone !== null && <Cover gone={gone} place={cover} />}
     </>
   );
 }
@@ -129,9 +168,10 @@ export function App() {
   return (
     <>
       <Frame wall={wall}>
-        <Page />
+        <Boundary what={t(`page.${shown.page}`)} key={shown.page}>
+          <Page />
+        </Boundary>
       </Frame>
-      <NotLive />
       <div class="unseen" aria-live="assertive" aria-atomic="true">
         {saidAtOnce.value}
       </div>

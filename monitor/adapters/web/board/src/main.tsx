@@ -9,6 +9,7 @@ import { Live } from "./live/stream.ts";
 import { followTheme, languageWanted } from "./prefs.ts";
 import { startRouting } from "./route.ts";
 import { startSounding } from "./sound.ts";
+import { followTitle } from "./title.ts";
 import { useLanguage } from "./words.ts";
 // Here and not beside its user: a part that is fetched later brings no style along.
 import "uplot/dist/uPlot.min.css";
@@ -28,5 +29,6 @@ effect(() => void useLanguage(languageWanted.value));
 new Live(model).start();
 startSounding();
 startReceipts();
+followTitle();
 const place = document.getElementById("board");
 if (place !== null) render(<App />, place);

@@ -1,34 +1,40 @@
 // Which unacknowledged warnings are really on this screen now, told to the service.
 //
 // A warning counts as drawn while at least half of one of its places is inside the window of
-// a visible, live page, and not below the strip: not because it was received, and not because
-// it stands further down.
+// a visible, live page, not below the strip, and its middle not below anything that was opened
+// over it: not because it was received, and not because it stands further down.
 
 import { effect, signal, type ReadonlySignal, type Signal } from "@preact/signals";
+import { boardId, listedAs } from "./identity.ts";
 import { model } from "./live/model.ts";
-import { notLive } from "./live/stream.ts";
+import { notLive, snapshots } from "./live/stream.ts";
 import { boardName } from "./prefs.ts";
 import { route } from "./route.ts";
 import { soundState } from "./sound.ts";
+import { Teller } from "./telling.ts";
 
-const BEAT_MS = 3_000;
-const DELAY_MS = 60;
 const TIMEOUT_MS = 2_500;
 const NAME_MAX = 60;
 const THRESHOLDS = [0, 0.25, 0.5, 0.75, 1];
+/** What a touch or a key opened or closed is drawn by then. */
+const OPENED_MS = 100;
+const LOOK_MS = 1_000;
 
 const drawnNow: Signal<ReadonlySet<string>> = signal(new Set());
 /** The alert ids whose row (not the strip's line) is on this screen now. */
 export const drawnInRows: ReadonlySignal<ReadonlySet<string>> = drawnNow;
 
-const failures: Signal<number> = signal(0);
-/** How many receipts in a row did not arrive. */
-export const receiptsFailed: ReadonlySignal<number> = failures;
+/** What a board is told when it says what it draws; the rest of it is not needed here. */
+interface BoardAnswer {
+  board: string;
+}
 
 interface Place {
   alertId: string;
   strip: boolean;
   inside: boolean;
+  /** Inside, and nothing lies over it. */
+  seen: boolean;
 }
 
 const places = new Map<Element, Place>();
@@ -38,6 +44,14 @@ function isInside(entry: IntersectionObserverEntry): boolean {
   if (!entry.isIntersecting) return false;
   const seen = entry.intersectionRect.height;
   return entry.intersectionRatio >= 0.5 || (entry.rootBounds !== null && seen >= entry.rootBounds.height / 2);
+}
+
+/** Whether what is seen of the element is on top, judged by its middle; a link may be laid over its whole item. */
+function isOnTop(element: Element): boolean {
+  const box = element.getBoundingClientRect();
+  const top = Math.max(box.top, covered);
+  const hit = document.elementFromPoint((box.left + box.right) / 2, (top + Math.min(box.bottom, innerHeight)) / 2);
+  return hit !== null && (hit.contains(element) || (element.closest("li") ?? element).contains(hit));
 }
 
 function take(entries: IntersectionObserverEntry[]): void {
@@ -68,7 +82,7 @@ export function coverTop(px: number): void {
 
 /** Follow the element that shows a warning; returns what ends it. `strip` is the line that only stands in for a row. */
 export function followDrawn(element: Element, alertId: string, strip = false): () => void {
-  places.set(element, { alertId, strip, inside: false });
+  places.set(element, { alertId, strip, inside: false, seen: false });
   (strip ? watchStrip : watchRows)?.observe(element);
   return () => {
     places.delete(element);
@@ -80,10 +94,13 @@ export function followDrawn(element: Element, alertId: string, strip = false): (
 
 function refresh(): void {
   const rows = new Set<string>();
-  for (const { alertId, strip, inside } of places.values()) if (inside && !strip) rows.add(alertId);
+  for (const [element, place] of places) {
+    place.seen = place.inside && (place.strip || isOnTop(element));
+    if (place.seen && !place.strip) rows.add(place.alertId);
+  }
   const before = drawnNow.peek();
   if (rows.size !== before.size || [...rows].some((each) => !before.has(each))) drawnNow.value = rows;
-  tellSoon();
+  teller.tellSoon();
 }
 
 const isShown = (): boolean => document.visibilityState === "visible" && notLive.peek() === null;
@@ -96,24 +113,9 @@ function listDrawn(): string[] {
     if (alert.priority === "warning" && alert.state === "unacknowledged") waiting.add(alert.alert_id);
   }
   const drawn = new Set<string>();
-  for (const { alertId, inside } of places.values()) if (inside && waiting.has(alertId)) drawn.add(alertId);
+  for (const { alertId, seen } of places.values()) if (seen && waiting.has(alertId)) drawn.add(alertId);
   return [...drawn].sort();
 }
-
-function makeId(): string {
-  // Without TLS a page that is not local has no randomUUID.
-  const bytes = crypto.getRandomValues(new Uint8Array(16));
-  return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
-}
-
-/** The name under which this page tells what it draws. */
-export const boardId: string = makeId();
-
-let beat: ReturnType<typeof setTimeout> | undefined;
-let soon: ReturnType<typeof setTimeout> | undefined;
-let flying = false;
-let again = false;
-let told = "";
 
 function describe(): string {
   const shown = route.peek();
@@ -126,54 +128,41 @@ function describe(): string {
   });
 }
 
-/** Tell of a change in a moment; one that is on its way is not put off by more of them. */
-function tellSoon(): void {
-  soon ??= setTimeout(() => {
-    soon = undefined;
-    if (describe() !== told) void send();
-  }, DELAY_MS);
-}
-
-/** Tell the service now. One request at a time: what changes meanwhile goes with the next, which starts as this one ends. */
-async function send(): Promise<void> {
-  if (flying) {
-    again = true;
-    return;
-  }
-  flying = true;
-  clearTimeout(beat);
-  told = describe();
+/** Tell the service; whether it heard. Where it did not there is nothing to show: it asks somebody else. */
+async function deliver(word: string): Promise<boolean> {
   try {
     const answer = await fetch(`/api/v1/boards/${boardId}`, {
       method: "PUT",
       headers: { "Content-Type": "application/json" },
-      body: told,
+      body: word,
       // Outlives the page, so that a closed one is not waited for.
       keepalive: true,
       signal: AbortSignal.timeout(TIMEOUT_MS),
     });
-    if (!answer.ok) throw new Error(answer.statusText);
-    failures.value = 0;
+    if (!answer.ok) return false;
+    listedAs.value = ((await answer.json()) as BoardAnswer).board;
+    return true;
   } catch {
-    // Nothing to show here: a service that hears nothing of this page asks somebody else.
-    failures.value += 1;
+    return false;
   }
-  flying = false;
-  if (again && describe() !== told) {
-    again = false;
-    return send();
-  }
-  again = false;
-  beat = setTimeout(send, BEAT_MS);
 }
+
+const teller = new Teller(describe, deliver);
 
 /** Tell the service what is drawn, at once when it changes and every few seconds, for as long as the page lives. */
 export function startReceipts(): void {
-  document.addEventListener("visibilitychange", () => void send());
+  document.addEventListener("visibilitychange", () => void teller.tell());
+  for (const name of ["click", "keyup"]) document.addEventListener(name, () => setTimeout(refresh, OPENED_MS), { passive: true });
+  setInterval(refresh, LOOK_MS);
   effect(() => {
     // Each of these changes what counts as drawn.
     void [model.alerts.value, notLive.value, route.value, soundState.value, boardName.value];
-    tellSoon();
+    teller.tellSoon();
   });
-  void send();
+  effect(() => {
+    // Whoever sends a whole picture may have started anew, and knows of no board.
+    void snapshots.value;
+    teller.tellAnew();
+  });
+  void teller.tell();
 }

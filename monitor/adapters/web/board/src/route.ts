@@ -7,17 +7,19 @@ export type Route =
   | { page: "apron"; wall: boolean }
   | { page: "aircraft"; registration: string; door: string | null }
   | { page: "alerts" }
-  | { page: "health" };
+  | { page: "health" }
+  | { page: "none" };
 
-/** Read an address; what is not known is the apron. */
+/** Read an address as somebody may type it: a registration in small letters, something at its end. */
 export function readRoute(address: URL): Route {
-  const aircraft = /^\/aircraft\/([A-Z0-9-]{2,10})$/.exec(address.pathname);
+  const path = address.pathname.replace(/(%20|\/)+$/, "");
+  const aircraft = /^\/aircraft\/([a-z0-9-]{2,10})$/i.exec(path);
   if (aircraft?.[1] !== undefined) {
-    return { page: "aircraft", registration: aircraft[1], door: address.searchParams.get("door") };
+    return { page: "aircraft", registration: aircraft[1].toUpperCase(), door: address.searchParams.get("door") };
   }
-  if (address.pathname === "/alerts") return { page: "alerts" };
-  if (address.pathname === "/health") return { page: "health" };
-  return { page: "apron", wall: address.searchParams.has("wall") };
+  if (path === "/alerts") return { page: "alerts" };
+  if (path === "/health") return { page: "health" };
+  return path === "" ? { page: "apron", wall: address.searchParams.has("wall") } : { page: "none" };
 }
 
 export const route: Signal<Route> = signal({ page: "apron", wall: false });

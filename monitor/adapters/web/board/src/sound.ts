@@ -4,10 +4,10 @@
 // The pattern loops inside the audio engine: a page in the background has its timers slowed, not its sound.
 
 import { computed, effect, signal, type ReadonlySignal, type Signal } from "@preact/signals";
-import { findNews, holdMute, listSounding, makePattern, MUTE_MS, type HeardAlerts, type Mute, type Piece } from "./alerts/sounding.ts";
+import { findNews, holdMute, listSounding, makeDeaf, makePattern, MUTE_MS, type HeardAlerts, type Mute, type Piece } from "./alerts/sounding.ts";
 import { sayNews } from "./alerts/wording.ts";
 import { model } from "./live/model.ts";
-import { now } from "./live/stream.ts";
+import { notLive, now } from "./live/stream.ts";
 import { route } from "./route.ts";
 import { say } from "./said.ts";
 
@@ -32,14 +32,19 @@ export const mutedUntil: ReadonlySignal<number | null> = computed(() => mute.val
 
 let context: AudioContext | null = null;
 let pattern: AudioBuffer | null = null;
+let deaf: AudioBuffer | null = null;
 let playing: { source: AudioBufferSourceNode; loudness: GainNode } | null = null;
 let reached = 0;
 
 function open(): AudioContext {
   const made = new AudioContext();
-  const samples = makePattern(made.sampleRate);
-  pattern = made.createBuffer(1, samples.length, made.sampleRate);
-  pattern.copyToChannel(samples, 0);
+  const hold = (samples: Float32Array<ArrayBuffer>): AudioBuffer => {
+    const buffer = made.createBuffer(1, samples.length, made.sampleRate);
+    buffer.copyToChannel(samples, 0);
+    return buffer;
+  };
+  pattern = hold(makePattern(made.sampleRate));
+  deaf = hold(makeDeaf(made.sampleRate));
   made.addEventListener("statechange", look);
   return made;
 }
@@ -72,10 +77,10 @@ export function muteForAMinute(): void {
   mute.value = { until: now.peek() + MUTE_MS, covers: new Set(sounding.peek()) };
 }
 
-function begin(loop: boolean): typeof playing {
-  if (context === null || pattern === null) return null;
+function begin(buffer: AudioBuffer | null, loop: boolean): typeof playing {
+  if (context === null || buffer === null) return null;
   const loudness = new GainNode(context, { gain: LEVEL });
-  const source = new AudioBufferSourceNode(context, { buffer: pattern, loop });
+  const source = new AudioBufferSourceNode(context, { buffer, loop });
   source.connect(loudness).connect(context.destination);
   source.start();
   return { source, loudness };
@@ -84,7 +89,7 @@ function begin(loop: boolean): typeof playing {
 /** Sound the pattern from its beginning, or end it. */
 function play(audible: boolean): void {
   if (audible) {
-    playing ??= begin(true);
+    playing ??= begin(pattern, true);
   } else if (playing !== null && context !== null) {
     playing.loudness.gain.setTargetAtTime(0, context.currentTime, FADE_S);
     playing.source.stop(context.currentTime + FADE_S * 8);
@@ -94,7 +99,7 @@ function play(audible: boolean): void {
 
 /** Sound the pattern once, so that somebody can hear that it works. */
 export function soundOnce(): void {
-  if (playing === null) begin(false);
+  if (playing === null) begin(pattern, false);
 }
 
 function followAlerts(): void {
@@ -126,7 +131,11 @@ export function startSounding(): void {
   effect(() => {
     const held = holdMute(mute.value, sounding.value, now.value);
     if (held === null && mute.value !== null) mute.value = null;
-    state.value = !running.value ? "off" : held !== null ? "muted" : "on";
+    // What is not live hears of no warning, so that none would sound.
+    state.value = !running.value || notLive.value !== null ? "off" : held !== null ? "muted" : "on";
+  });
+  effect(() => {
+    if (notLive.value?.everLive && running.peek()) begin(deaf, false);
   });
   effect(() => play(state.value === "on" && sounding.value.size > 0));
   // The first touch anywhere is permission enough: nobody should have to look for a switch.

@@ -49,11 +49,20 @@ export function nameLanguage(tag: string): string {
   return new Intl.DisplayNames([tag], { type: "language" }).of(tag) ?? tag;
 }
 
-/** Use a language; one that is not shipped leaves everything as it is. */
+let wanted = "en";
+
+/** Use a language; one that is not shipped, or cannot be fetched, leaves everything as it is. The last one asked for counts. */
 export async function useLanguage(tag: string): Promise<void> {
   const address = listLanguages()[tag];
   if (address === undefined) return;
-  const loaded = tag === "en" ? english : ((await (await fetch(address)).json()) as Words);
+  wanted = tag;
+  let loaded: Words = english;
+  try {
+    if (tag !== "en") loaded = (await (await fetch(address)).json()) as Words;
+  } catch {
+    return;
+  }
+  if (wanted !== tag) return;
   words.value = loaded;
   language.value = tag;
   document.documentElement.lang = tag;

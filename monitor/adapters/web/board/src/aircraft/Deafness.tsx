@@ -8,6 +8,7 @@ import { t, tCount } from "../words.ts";
 import type { DeafTo } from "../wire.ts";
 import type { WatchedDocument } from "./documents.ts";
 import { Fold, Section } from "./parts.tsx";
+import { pathOf } from "./paths.ts";
 import { signalWord } from "./values.ts";
 import { groupWatched, type WatchedGroup } from "./watched.ts";
 
@@ -102,7 +103,7 @@ function Watched({ registration }: { registration: string }) {
   // Another address each minute: that is what asks again, and it keeps the half hour half an hour long.
   const address = useComputed(
     () =>
-      `/api/v1/aircraft/${registration}/watched?since=${new Date(Math.max(asked.value, minute.value) - HALF_HOUR).toISOString()}`,
+      `${pathOf(registration, "watched")}?since=${new Date(Math.max(asked.value, minute.value) - HALF_HOUR).toISOString()}`,
   );
   const { document, refusal } = useAsked<WatchedDocument>(address, HALF_HOUR).value;
   return (

@@ -8,6 +8,7 @@ import { model } from "../live/model.ts";
 import { person } from "../prefs.ts";
 import { t, tAny } from "../words.ts";
 import { PersonField, ReasonField, Section } from "./parts.tsx";
+import { pathOf } from "./paths.ts";
 import { usePart, type Scene } from "./scene.ts";
 import { useSending } from "./sending.ts";
 import { Said } from "./Report.tsx";
@@ -75,7 +76,7 @@ function Confirmed({
             <ReasonField id={`${id}-reason`} required={reasonNeeded} reason={reason} />
           </div>
           <div class="craft-controls">
-            <button type="submit" disabled={busy.value}>
+            <button type="submit" aria-disabled={busy.value}>
               {confirm}
             </button>
             <button type="button" onClick={close}>
@@ -91,7 +92,7 @@ function Confirmed({
 
 const PRESENCES = ["present", "powered_down", "away"] as const;
 
-export const presenceWord = (presence: string): string => tAny(`aircraft.presence.${presence}`, presence);
+export const presenceWord = (presence: string): string => tAny(`presence.${presence}`, presence);
 
 function Presence({ registration }: { registration: string }) {
   const presence = model.view(registration).value?.row.presence ?? "";
@@ -108,7 +109,7 @@ function Presence({ registration }: { registration: string }) {
             confirm={t(`aircraft.presence.confirm.${each}`)}
             explain={t(`aircraft.presence.explain.${each}`)}
             reasonNeeded={false}
-            path={`/api/v1/aircraft/${registration}/presence`}
+            path={pathOf(registration, "presence")}
             body={{ presence: each }}
             done={t("aircraft.presence.done", { presence: presenceWord(each) })}
           />
@@ -136,7 +137,7 @@ function Resets({ registration }: { registration: string }) {
             confirm={t("aircraft.reset.confirm", { door })}
             explain={t("aircraft.reset.explain", { door })}
             reasonNeeded={true}
-            path={`/api/v1/aircraft/${registration}/doors/${door}/reset`}
+            path={pathOf(registration, "doors", door, "reset")}
             body={{}}
             done={t("aircraft.reset.done", { door })}
           />
@@ -164,7 +165,7 @@ function Identity({ scene }: { scene: Scene }) {
         confirm={t("aircraft.identity.confirm")}
         explain={t("aircraft.identity.explain")}
         reasonNeeded={true}
-        path={`/api/v1/aircraft/${scene.registration}/identity`}
+        path={pathOf(scene.registration, "identity")}
         body={{}}
         done={t("aircraft.identity.done")}
       />

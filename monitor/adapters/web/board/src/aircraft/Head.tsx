@@ -21,13 +21,11 @@ function Facts({ row, scene }: { row: AircraftRow; scene: Scene }) {
     <dl class="craft-facts">
       <div>
         <dt>{t("aircraft.type")}</dt>
-        <dd lang="en" class={row.type === null ? "craft-unknown" : ""}>
-          {row.type === null
-            ? t("aircraft.type.unknown")
-            : description === null
-              ? row.type
-              : `${row.type}, ${description}`}
-        </dd>
+        {row.type === null || row.type === "" ? (
+          <dd class="craft-unknown">{t("aircraft.type.unknown")}</dd>
+        ) : (
+          <dd lang="en">{description === null ? row.type : `${row.type}, ${description}`}</dd>
+        )}
       </div>
       <div>
         <dt>{t("aircraft.people")}</dt>
@@ -45,7 +43,7 @@ function Facts({ row, scene }: { row: AircraftRow; scene: Scene }) {
       </div>
       <div>
         <dt>{t("aircraft.feed")}</dt>
-        <dd class={row.feed === "live" ? "" : "craft-unknown"}>{tAny(`aircraft.feed.${row.feed}`, row.feed)}</dd>
+        <dd class={row.feed === "live" ? "" : "craft-unknown"}>{tAny(`feed.${row.feed}`, row.feed)}</dd>
       </div>
       <div>
         <dt>{t("aircraft.age")}</dt>
@@ -126,7 +124,7 @@ export function Head({ scene }: { scene: Scene }) {
           {row.simulated && <span class="craft-simulated">{t("simulated")}</span>}
         </h2>
         <Facts row={row} scene={scene} />
-        <Line registration={scene.registration} parts={parts} wall={false} />
+        <Line registration={scene.registration} parts={parts} />
       </header>
       <Alerts registration={scene.registration} />
     </>

@@ -3,8 +3,8 @@
 import { type JSX } from "preact";
 import { MarkAt } from "../sill/Mark.tsx";
 import { textWidth } from "../sill/measure.ts";
-import { t, tAny } from "../words.ts";
 import { markOf, overSince, type AlertSpan, type Band, type Window } from "./bands.ts";
+import { bandWord } from "./lane_words.ts";
 
 const BAND_TOP = 15;
 const LINE_TOP = 33;
@@ -14,13 +14,6 @@ const TEXT_SIZE = 12;
 const CALM: ReadonlySet<string> = new Set(["closed_locked", "armed"]);
 
 export const laneHeight = (lines: number): number => LINE_TOP + lines * LINE_HEIGHT;
-
-/** What a band is called. */
-export function bandWord(band: Band): string {
-  if (band.kind === "not-running") return t("aircraft.line.notrunning");
-  if (band.kind === "not-recorded") return t("aircraft.line.notrecorded");
-  return tAny(`state.${band.state}`, band.state);
-}
 
 /** A band's texture: the heavier, the further from closed and locked; what is not known is hollow and torn. */
 export function Texture({ kind, state, x, width }: { kind: Band["kind"]; state: string; x: string; width: string }) {

@@ -7,7 +7,8 @@ import { t, tAny, tCount } from "../words.ts";
 import { Mark } from "../sill/Mark.tsx";
 import type { ForeseenAlert, LookAheadAction, LookAheadDocument } from "./documents.ts";
 import { DoorField, Moment, Section } from "./parts.tsx";
-import { chooseDoor, chosenDoor, usePart, type Scene } from "./scene.ts";
+import { pathOf } from "./paths.ts";
+import { chooseDoor, chosenDoor, useDoors, type Scene } from "./scene.ts";
 
 const stateWord = (state: string): string => tAny(`state.${state}`, state);
 
@@ -99,15 +100,15 @@ function Told({ told }: { told: LookAheadDocument }) {
 }
 
 export function LookAhead({ scene }: { scene: Scene }) {
-  const doors = usePart(scene, (whole) => Object.keys(whole.doors).join(" "))?.split(" ") ?? [];
+  const doors = useDoors(scene);
   const told = useSignal<LookAheadDocument | null>(null);
   const refused = useSignal("");
   const busy = useSignal(false);
   const door = chosenDoor.value ?? doors[0] ?? "";
   const ask = async (): Promise<void> => {
-    if (busy.peek()) return;
+    if (busy.peek() || door === "") return;
     busy.value = true;
-    const answer = await get<LookAheadDocument>(`/api/v1/aircraft/${scene.registration}/doors/${door}/look-ahead`);
+    const answer = await get<LookAheadDocument>(pathOf(scene.registration, "doors", door, "look-ahead"));
     busy.value = false;
     told.value = answer.ok ? answer.document : null;
     refused.value = answer.ok ? "" : answer.detail;
@@ -124,7 +125,7 @@ export function LookAhead({ scene }: { scene: Scene }) {
         }}
       >
         <DoorField id="ahead-door" doors={doors} door={door} choose={chooseDoor} />
-        <button type="submit" disabled={busy.value || door === ""}>
+        <button type="submit" aria-disabled={busy.value || door === ""}>
           {t("aircraft.ahead.ask", { door })}
         </button>
       </form>

@@ -31,12 +31,12 @@ function End({ permit }: { permit: PermitDocument }) {
         onSubmit={(event) => {
           event.preventDefault();
           const body = { by: person.value.trim(), reason: reason.value };
-          void send(`/api/v1/permits/${permit.permit_id}/end`, body, () => t("aircraft.permit.ended"));
+          void send(`/api/v1/permits/${encodeURIComponent(permit.permit_id)}/end`, body, () => t("aircraft.permit.ended"));
         }}
       >
         <PersonField id={`permit-by-${permit.permit_id}`} />
         <ReasonField id={`permit-reason-${permit.permit_id}`} required={false} reason={reason} />
-        <button type="submit" disabled={busy.value}>
+        <button type="submit" aria-disabled={busy.value}>
           {t("aircraft.permit.end.confirm")}
         </button>
       </form>

@@ -5,46 +5,40 @@ import { useEffect, useRef } from "preact/hooks";
 import type uPlot from "uplot";
 import { get } from "../api.ts";
 import { model } from "../live/model.ts";
-import { now } from "../live/stream.ts";
+import { notLive, now, snapshots } from "../live/stream.ts";
 import { theme } from "../prefs.ts";
 import { clockTime, duration } from "../times.ts";
 import { t } from "../words.ts";
 import { columns, makeChart, type Drawn } from "./chart.ts";
-import { EMPTY, grow, readCurve, sumUp, type Curve } from "./curve.ts";
+import { cutOff, EMPTY, fillIn, grow, readCurve, sumUp, type Curve } from "./curve.ts";
 import type { CurvesDocument, PressureDocument } from "./documents.ts";
 import { foresee } from "./forecast.ts";
 import { Fold, Section, TruthWord, Waiting } from "./parts.tsx";
+import { pathOf } from "./paths.ts";
 import { usePart, type Scene } from "./scene.ts";
 
 const HALF_HOUR = 30 * 60_000;
 const AHEAD_MS = 60_000;
 const TABLE_STEP = 60_000;
 
-/** What the service kept, and then every value that comes while the page is open. */
+/** What the service kept, asked for again after every silence, and every value that comes while the page is live. */
 function useCurve(scene: Scene): { curve: { value: Curve }; refusal: { value: string } } {
   const curve = useSignal<Curve>(EMPTY);
   const refusal = useSignal("");
-  useEffect(() => {
+  useSignalEffect(() => {
+    const pictures = snapshots.value;
+    curve.value = cutOff(curve.peek());
+    if (notLive.value !== null || pictures === 0) return undefined;
     let over = false;
-    void get<CurvesDocument>(`/api/v1/aircraft/${scene.registration}/curves`).then((answer) => {
+    void get<CurvesDocument>(pathOf(scene.registration, "curves")).then((answer) => {
       if (over) return;
-      if (!answer.ok) {
-        refusal.value = answer.detail;
-        return;
-      }
-      const kept = readCurve(answer.document.differential_pressure_hpa);
-      const live = curve.peek();
-      const last = kept.t.at(-1) ?? 0;
-      const newer = live.t.findIndex((at) => at > last);
-      curve.value =
-        newer < 0
-          ? kept
-          : { t: [...kept.t, ...live.t.slice(newer)], value: [...kept.value, ...live.value.slice(newer)] };
+      refusal.value = answer.ok ? "" : answer.detail;
+      if (answer.ok) curve.value = fillIn(curve.peek(), readCurve(answer.document.differential_pressure_hpa));
     });
     return () => {
       over = true;
     };
-  }, [scene.registration]);
+  });
   useSignalEffect(() => {
     const signal = scene.whole.value.document?.signals["airframe/differential_pressure_hpa"];
     if (signal === undefined) return;
@@ -109,7 +103,11 @@ function Chart({ curve, pressure, text }: { curve: Curve; pressure: PressureDocu
 function CurveTable({ curve }: { curve: Curve }) {
   const zone = model.timezone.value;
   const minutes = new Map<number, number | null>();
-  curve.t.forEach((at, n) => minutes.set(Math.floor(at / TABLE_STEP) * TABLE_STEP, curve.value[n] ?? null));
+  curve.t.forEach((at, n) => {
+    const minute = Math.floor(at / TABLE_STEP) * TABLE_STEP;
+    const value = curve.value[n] ?? null;
+    if (value !== null || !minutes.has(minute)) minutes.set(minute, value);
+  });
   return (
     <table class="craft-table">
       <thead>

@@ -53,7 +53,7 @@ export function ReadingCells({ shown }: { shown: Omit<Shown, "path"> & { signal:
           </strong>
         )}
       </td>
-      <td>{shown.quality === "" ? "–" : tAny(`aircraft.quality.${shown.quality}`, shown.quality)}</td>
+      <td>{shown.quality === "" ? "–" : tAny(`quality.${shown.quality}`, shown.quality)}</td>
       <td class="craft-number">
         <Age at={shown.at} />
       </td>

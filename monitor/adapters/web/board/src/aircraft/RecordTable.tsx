@@ -3,18 +3,10 @@
 import { foreign } from "../foreign.ts";
 import { clockTime, duration } from "../times.ts";
 import { t, tAny } from "../words.ts";
-import type { AlertSpan, Band } from "./bands.ts";
-import { bandWord } from "./Lane.tsx";
+import { bandWord, laneWord } from "./lane_words.ts";
+import type { LaneData } from "./lanes.ts";
 
-interface Lane {
-  name: string;
-  bands: readonly Band[];
-  spans: readonly AlertSpan[];
-}
-
-const placeWord = (name: string): string => (name === "-" ? t("aircraft.line.whole") : name);
-
-export function RecordTable({ lanes, zone }: { lanes: readonly Lane[]; zone: string }) {
+export function RecordTable({ lanes, zone }: { lanes: readonly LaneData[]; zone: string }) {
   const alerts = lanes.flatMap((lane) => lane.spans);
   return (
     <div class="craft-scroll" tabIndex={0} role="region" aria-label={t("aircraft.line.astable")}>
@@ -32,7 +24,7 @@ export function RecordTable({ lanes, zone }: { lanes: readonly Lane[]; zone: str
           {lanes.flatMap((lane) =>
             lane.bands.map((band) => (
               <tr key={`${lane.name}${band.from}${band.kind}`}>
-                <th scope="row">{placeWord(lane.name)}</th>
+                <th scope="row">{laneWord(lane.name)}</th>
                 <td>{bandWord(band)}</td>
                 <td>{clockTime(band.kind === "state" ? band.since : band.from, zone)}</td>
                 <td>{duration(band.to - (band.kind === "state" ? band.since : band.from))}</td>
@@ -54,7 +46,7 @@ export function RecordTable({ lanes, zone }: { lanes: readonly Lane[]; zone: str
         <tbody>
           {alerts.map(({ alert }) => (
             <tr key={alert.alert_id}>
-              <th scope="row">{placeWord(alert.door)}</th>
+              <th scope="row">{laneWord(alert.door)}</th>
               <td>{tAny(`priority.${alert.priority}`, alert.priority)}</td>
               <td lang="en">{alert.text}</td>
               <td lang="en">

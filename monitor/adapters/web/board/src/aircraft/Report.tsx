@@ -7,8 +7,9 @@ import { person } from "../prefs.ts";
 import { t } from "../words.ts";
 import type { ReportDocument, WholeDoor } from "./documents.ts";
 import { Age, DoorField, PersonField, ReasonField, Section, TruthWord } from "./parts.tsx";
+import { pathOf } from "./paths.ts";
 import { choicesOf, listReportable, readChoice } from "./reportable.ts";
-import { chooseDoor, chosenDoor, usePart, type Scene } from "./scene.ts";
+import { chooseDoor, chosenDoor, useDoors, usePart, type Scene } from "./scene.ts";
 import { useSending, type Outcome } from "./sending.ts";
 import { signalWord, valueWord } from "./values.ts";
 
@@ -88,7 +89,7 @@ function Reports({ scene, takeBack }: { scene: Scene; takeBack: (door: string, s
 }
 
 export function Report({ scene }: { scene: Scene }) {
-  const doors = usePart(scene, (whole) => Object.keys(whole.doors).join(" "))?.split(" ") ?? [];
+  const doors = useDoors(scene);
   const type = usePart(scene, (whole) => whole.type);
   const sees = useSignal<Readonly<Record<string, string>>>({});
   const reason = useSignal("");
@@ -97,8 +98,10 @@ export function Report({ scene }: { scene: Scene }) {
   const spec = (type === null ? undefined : model.types.value[type])?.doors.find((each) => each.door === door) ?? null;
   const heard = usePart(scene, (whole) => Object.keys(whole.doors[door]?.signals ?? {}).join(" "))?.split(" ") ?? [];
   const chosen = Object.entries(sees.value).filter(([, word]) => word !== "");
-  const path = (of: string): string => `/api/v1/aircraft/${scene.registration}/doors/${of}/report`;
+  const path = (of: string): string => pathOf(scene.registration, "doors", of, "report");
+  const ready = !busy.value && chosen.length > 0 && door !== "";
   const submit = async (): Promise<void> => {
+    if (!ready) return;
     const said = Object.fromEntries(chosen.map(([signal, word]) => [signal, readChoice(signal, word)]));
     const body = { by: person.value.trim(), sees: said, reason: reason.value };
     if (await send<WholeDoor>(path(door), body, (answer) => sayTaken(answer, Object.keys(said)))) {
@@ -159,7 +162,7 @@ export function Report({ scene }: { scene: Scene }) {
         </fieldset>
         <div class="craft-form">
           <ReasonField id="report-reason" required={false} reason={reason} />
-          <button type="submit" disabled={busy.value || chosen.length === 0 || door === ""}>
+          <button type="submit" aria-disabled={!ready}>
             {t("aircraft.report.send")}
           </button>
         </div>

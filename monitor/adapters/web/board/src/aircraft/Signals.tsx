@@ -5,7 +5,7 @@ import { t } from "../words.ts";
 import type { SignalDocument } from "./documents.ts";
 import { DoorField, Section, Waiting } from "./parts.tsx";
 import { ReadingCells, ReadingsHead } from "./Readings.tsx";
-import { chooseDoor, chosenDoor, usePart, type Scene } from "./scene.ts";
+import { chooseDoor, chosenDoor, useDoors, usePart, type Scene } from "./scene.ts";
 import { signalWord } from "./values.ts";
 
 const WHOLE = "-";
@@ -21,7 +21,7 @@ function listPlace(signals: Readonly<Record<string, SignalDocument>>, place: str
 
 export function Signals({ scene }: { scene: Scene }) {
   const signals = usePart(scene, (whole) => whole.signals);
-  const doors = usePart(scene, (whole) => Object.keys(whole.doors).join(" "))?.split(" ") ?? [];
+  const doors = useDoors(scene);
   const wanting = useSignal(false);
   const place = chosenDoor.value ?? WHOLE;
   const shown =

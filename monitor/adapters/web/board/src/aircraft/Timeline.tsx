@@ -4,18 +4,18 @@ import { useComputed, useSignal, type Signal } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
 import { model } from "../live/model.ts";
 import { notLive, now } from "../live/stream.ts";
-import { clockMinute, clockTime, duration } from "../times.ts";
-import { t, tAny } from "../words.ts";
+import { clockMinute, clockTime } from "../times.ts";
+import { t } from "../words.ts";
 import { listTicks, shift, SPANS, zoom, type Look } from "./axis.ts";
-import { bandAt, lineCount, listBands, stackAlerts, type AlertSpan, type Band, type Window } from "./bands.ts";
-import type { TimelineDocument } from "./documents.ts";
-import { Axis, bandWord, LaneDrawing, Patterns, Texture, type Scale } from "./Lane.tsx";
+import { lineCount, type Band } from "./bands.ts";
+import { Axis, LaneDrawing, Patterns, Texture, type Scale } from "./Lane.tsx";
+import { bandWord, laneWord, sayMoment } from "./lane_words.ts";
+import { makeLanes, WHOLE, windowOf, type LaneData } from "./lanes.ts";
 import { Fold, Section } from "./parts.tsx";
 import { useRecord } from "./record.ts";
 import { chooseDoor, chosenDoor } from "./scene.ts";
 import { RecordTable } from "./RecordTable.tsx";
 
-const WHOLE = "-";
 const MARK_PX = 16;
 const TICK_PX = 76;
 const STEPS = 60;
@@ -26,46 +26,10 @@ interface Pointed {
   at: number;
 }
 
-interface LaneData {
-  name: string;
-  bands: Band[];
-  spans: AlertSpan[];
-}
-
 /** The present as finely as it can be seen. */
 function present(span: number): number {
   const step = Math.max(1_000, span / 900);
   return Math.floor(now.value / step) * step;
-}
-
-function windowOf(look: Look, until: number, timeline: TimelineDocument | null): Window {
-  const told =
-    look.until === null ? (notLive.value?.since ?? until) : timeline === null ? 0 : Date.parse(timeline.until);
-  return { since: until - look.span, until, proved: told };
-}
-
-/** What stands at a moment, in words. */
-function sayMoment(lane: LaneData, at: number, zone: string): string {
-  const band = bandAt(lane.bands, at);
-  const place = lane.name === WHOLE ? t("aircraft.line.whole") : lane.name;
-  const state =
-    lane.name === WHOLE && band?.kind === "state"
-      ? ""
-      : band === null
-        ? t("aircraft.line.notrecorded")
-        : band.kind === "state"
-          ? t("aircraft.line.since", {
-              state: bandWord(band),
-              time: clockTime(band.since, zone),
-              duration: duration(at - band.since),
-            })
-          : bandWord(band);
-  const alerts = lane.spans
-    .filter((span) => span.from <= at && (at <= span.to || span.open))
-    .map(({ alert }) => `${tAny(`priority.${alert.priority}`, alert.priority)}: ${alert.text}`);
-  return [t("aircraft.line.at", { place, time: clockTime(at, zone), utc: clockTime(at, "UTC") }), state, ...alerts]
-    .filter((each) => each !== "")
-    .join(" ");
 }
 
 function Controls({ look }: { look: Signal<Look> }) {
@@ -76,8 +40,10 @@ function Controls({ look }: { look: Signal<Look> }) {
       </button>
       <button
         type="button"
-        disabled={look.value.until === null}
-        onClick={() => (look.value = shift(look.value, 1, now.peek()))}
+        aria-disabled={look.value.until === null}
+        onClick={() => {
+          if (look.value.until !== null) look.value = shift(look.value, 1, now.peek());
+        }}
       >
         {t("aircraft.line.later")}
       </button>
@@ -145,21 +111,13 @@ export function Timeline({ registration }: { registration: string }) {
     return () => watch.disconnect();
   }, []);
   const names = useComputed(() => Object.keys(model.view(registration).value?.row.door_states ?? {}).join(" ")).value;
-  const { document: timeline, refusal } = record.value;
+  const { document: timeline, refusal, unheard } = record.value;
   const until = useComputed(() => look.value.until ?? present(look.value.span)).value;
-  const window = windowOf(look.value, until, timeline);
+  const window = windowOf(look.value, until, timeline, [unheard, notLive.value?.since ?? null]);
   const scale: Scale = { window, width: Math.max(width.value, 1) };
   const apart = (MARK_PX * (window.until - window.since)) / scale.width;
-  const makeLane = (name: string): LaneData => ({
-    name,
-    bands: timeline === null ? [] : listBands(timeline, name, window),
-    spans: timeline === null ? [] : stackAlerts(timeline.alerts, name, window, apart),
-  });
   const doors = names === "" ? Object.keys(timeline?.doors ?? {}) : names.split(" ");
-  const whole = makeLane(WHOLE);
-  // The aircraft itself has no state: of its lane only alerts and the times without a monitor are drawn.
-  whole.bands = whole.bands.filter((band) => band.kind === "not-running");
-  const lanes = [...(whole.spans.length > 0 ? [whole] : []), ...doors.map(makeLane)];
+  const lanes = makeLanes(timeline, doors, window, apart);
   const at = (pointed.value === null ? null : lanes.find((lane) => lane.name === pointed.value?.lane)) ?? null;
   const cursor =
     at === null || pointed.value === null ? null : Math.min(Math.max(pointed.value.at, window.since), window.until);
@@ -222,7 +180,7 @@ export function Timeline({ registration }: { registration: string }) {
           return (
             <div key={lane.name} class={lane.name === chosenDoor.value ? "craft-lane craft-lane-chosen" : "craft-lane"}>
               {lane.name === WHOLE ? (
-                <span class="craft-lane-name craft-lane-whole">{t("aircraft.line.whole")}</span>
+                <span class="craft-lane-name craft-lane-whole">{laneWord(lane.name)}</span>
               ) : (
                 <button
                   type="button"
@@ -238,9 +196,7 @@ export function Timeline({ registration }: { registration: string }) {
                 data-lane={lane.name}
                 role="slider"
                 tabIndex={(at === null ? n === 0 : mine) ? 0 : -1}
-                aria-label={t("aircraft.line.lane", {
-                  place: lane.name === WHOLE ? t("aircraft.line.whole") : lane.name,
-                })}
+                aria-label={t("aircraft.line.lane", { place: laneWord(lane.name) })}
                 aria-valuemin={0}
                 aria-valuemax={Math.round(look.value.span / 1000)}
                 aria-valuenow={Math.round(((mine && cursor !== null ? cursor : window.until) - window.since) / 1000)}

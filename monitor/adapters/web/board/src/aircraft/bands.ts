@@ -143,8 +143,6 @@ export interface AlertSpan {
   line: number;
   from: number;
   to: number;
-  /** Whether it goes on at the end of the window. */
-  open: boolean;
 }
 
 /**
@@ -174,7 +172,7 @@ export function stackAlerts(
     if (line < 0) line = free.length;
     const to = Math.min(ended ?? end, end);
     free[line] = Math.max(to, from);
-    spans.push({ alert, line, from: Math.max(from, window.since), to, open: ended === null || ended > end });
+    spans.push({ alert, line, from: Math.max(from, window.since), to });
   }
   return spans;
 }

@@ -26,6 +26,26 @@ export function grow(curve: Curve, at: number, value: number | null, oldest: num
   return { t: [...curve.t.slice(kept), at], value: [...curve.value.slice(kept), value] };
 }
 
+/** End the line after its last value: what comes next may come after values that were never heard. */
+export function cutOff(curve: Curve): Curve {
+  const last = curve.t.at(-1);
+  if (last === undefined || curve.value.at(-1) === null) return curve;
+  return { t: [...curve.t, last + 1], value: [...curve.value, null] };
+}
+
+/** What the service kept in place of whatever was drawn of that time, between what was drawn before and what came since. */
+export function fillIn(curve: Curve, kept: Curve): Curve {
+  const first = kept.t[0];
+  const last = kept.t.at(-1);
+  if (first === undefined || last === undefined) return curve;
+  const from = curve.t.findIndex((at) => at >= first);
+  const before = from < 0 ? curve.t.length : from;
+  const newer = curve.t.findIndex((at) => at > last);
+  const since = newer < 0 ? curve.t.length : newer;
+  const join = <T,>(drawn: readonly T[], told: readonly T[]): T[] => [...drawn.slice(0, before), ...told, ...drawn.slice(since)];
+  return { t: join(curve.t, kept.t), value: join(curve.value, kept.value) };
+}
+
 /** The lowest, highest and newest known value; null where none is known. */
 export function sumUp(curve: Curve): { low: number; high: number; last: number } | null {
   const known = curve.value.filter((each) => each !== null);

@@ -8,6 +8,7 @@ import { notLive, now } from "../live/stream.ts";
 import { readRoute, route } from "../route.ts";
 import type { WholeAircraft } from "./documents.ts";
 import { keepSame } from "./keep.ts";
+import { knownDoor, pathOf } from "./paths.ts";
 
 const APART_MS = 1_000;
 const RETRY_MS = 3_000;
@@ -40,7 +41,7 @@ export function useScene(registration: string): Scene {
       asking = true;
       wanted = false;
       earliest = performance.now() + APART_MS;
-      const answer = await get<WholeAircraft>(`/api/v1/aircraft/${registration}`);
+      const answer = await get<WholeAircraft>(pathOf(registration));
       if (over) return;
       asking = false;
       const before = whole.peek();
@@ -83,10 +84,18 @@ export function usePart<T>(scene: Scene, part: (document: WholeAircraft) => T): 
   }).value;
 }
 
-/** The door that the address names. */
-export const chosenDoor: ReadonlySignal<string | null> = computed(() =>
-  route.value.page === "aircraft" ? route.value.door : null,
-);
+/** The aircraft's doors, in order; none while they are not known. */
+export function useDoors(scene: Scene): readonly string[] {
+  const names = usePart(scene, (whole) => Object.keys(whole.doors).join(" ")) ?? "";
+  return names === "" ? [] : names.split(" ");
+}
+
+/** The door that the address names, as long as it is one of the aircraft's. */
+export const chosenDoor: ReadonlySignal<string | null> = computed(() => {
+  const shown = route.value;
+  if (shown.page !== "aircraft") return null;
+  return knownDoor(shown.door, model.view(shown.registration).value?.doors.keys() ?? []);
+});
 
 /** Choose a door, or none, without leaving the place on the page. */
 export function chooseDoor(door: string | null): void {

@@ -11,7 +11,7 @@ import { isOver } from "../sill/gather.ts";
 import { Mark } from "../sill/Mark.tsx";
 import { groupOf } from "./order.ts";
 import { Ago, Left } from "./When.tsx";
-import { listFlags, placeAddress, priorityWord, sayHolder, sayPlace, sayRole } from "./wording.ts";
+import { actionOf, listFlags, placeAddress, priorityWord, sayHolder, sayPlace, sayRole } from "./wording.ts";
 
 /** Whether an alert's mark and edge change slowly: a warning that nobody has. */
 export const isCalling = (alert: AlertDocument): boolean =>
@@ -37,7 +37,7 @@ export function AlertItem({ alert, over = false }: AlertItemProps) {
     if (hadFocus && document.activeElement === document.body) heading.current?.focus({ preventScroll: true });
   });
   // What to do in the reader's language, where it has words for it; the service's own text stands below, whole.
-  const own = tAny(`alert.${alert.code}.action`, "");
+  const action = actionOf(alert);
   const flags = listFlags(alert);
   const classes = ["alert", `alert-${alert.priority}`, `alert-${groupOf(alert)}`];
   if (calling) classes.push("calls");
@@ -52,12 +52,12 @@ export function AlertItem({ alert, over = false }: AlertItemProps) {
           <span class="alert-word">{priorityWord(alert.priority)}</span>{" "}
           <a href={placeAddress(alert)}>{sayPlace(alert)}</a>
         </h3>
-        <p class="alert-action" lang={own === "" ? "en" : undefined}>
-          {own === "" ? alert.action : own}
+        <p class="alert-action" lang={action.lang}>
+          {action.text}
         </p>
       </div>
       <div class="alert-body">
-        {own !== "" && (
+        {action.lang === undefined && (
           <p class="alert-text">
             {tAny(`alert.${alert.code}.title`, "")} <span lang="en">{alert.action}</span>
           </p>

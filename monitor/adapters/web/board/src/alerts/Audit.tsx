@@ -7,6 +7,7 @@ import { Days, Moment } from "./Days.tsx";
 import { MoreButton } from "./MoreButton.tsx";
 import { PagedList } from "./pages.ts";
 import { readSubject, type AuditDocument } from "./record.ts";
+import { useRenewed } from "./renewed.ts";
 import { nameOf, placeAddress, sayPlace } from "./wording.ts";
 
 const LIMIT = 50;
@@ -20,6 +21,8 @@ function address(after: string | null): string {
 function stateWord(state: string | null): string {
   return state === null || state === "" ? t("alerts.audit.nothing") : state.replaceAll("_", " ");
 }
+
+const keyOf = ({ time, subject, action }: AuditDocument): string => `${time} ${subject} ${action}`;
 
 function Row({ entry }: { entry: AuditDocument }) {
   const subject = readSubject(entry.subject);
@@ -44,8 +47,9 @@ function Row({ entry }: { entry: AuditDocument }) {
 }
 
 export function Audit() {
-  const list = useMemo(() => new PagedList<AuditDocument>(address), []);
+  const list = useMemo(() => new PagedList<AuditDocument>(address, keyOf), []);
   useEffect(() => void list.restart(), [list]);
+  useRenewed(list);
   const entries = list.items.value;
   return (
     <section class="record" aria-labelledby="record-title">
@@ -59,7 +63,7 @@ export function Audit() {
       <Days
         items={entries ?? []}
         timeOf={(entry) => entry.time}
-        draw={(entry) => <Row key={`${entry.time} ${entry.subject} ${entry.action}`} entry={entry} />}
+        draw={(entry) => <Row key={keyOf(entry)} entry={entry} />}
       />
       <MoreButton list={list} />
     </section>

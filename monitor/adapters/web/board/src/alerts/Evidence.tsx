@@ -22,7 +22,7 @@ function Reading({ reading, door }: { reading: Evidence; door: string }) {
       </th>
       <td lang="en">{sayValue(reading.value)}</td>
       <td>
-        {tAny(`alerts.quality.${reading.quality}`, reading.quality)}
+        {tAny(`quality.${reading.quality}`, reading.quality)}
         {reading.stale ? `, ${t("alerts.evidence.stale")}` : ""}
       </td>
       <td>

@@ -11,6 +11,7 @@ import { writeFilter } from "./filter.ts";
 import { filter } from "./holding.ts";
 import { Mark } from "../sill/Mark.tsx";
 import { PagedList } from "./pages.ts";
+import { useRenewed } from "./renewed.ts";
 import { MoreButton } from "./MoreButton.tsx";
 import { eventWord, historyAddress, isByPeople, joinEvents } from "./record.ts";
 import { nameOf, placeAddress, priorityWord, sayPlace } from "./wording.ts";
@@ -45,12 +46,17 @@ function Row({ event }: { event: EventDocument }) {
 
 export function History() {
   const list = useMemo(
-    () => new PagedList<EventDocument>((after) => historyAddress(filter.peek(), model.timezone.peek(), after, LIMIT)),
+    () =>
+      new PagedList<EventDocument>(
+        (after) => historyAddress(filter.peek(), model.timezone.peek(), after, LIMIT),
+        (event) => event.id,
+      ),
     [],
   );
   const { aircraft, door, code, since, until } = filter.value;
   const zone = model.timezone.value;
   useEffect(() => void list.restart(), [list, aircraft, door, code, since, until, zone]);
+  useRenewed(list);
   const events = useComputed(() =>
     list.items.value === null ? null : joinEvents(model.events.value, list.items.value, filter.value, model.timezone.value),
   );

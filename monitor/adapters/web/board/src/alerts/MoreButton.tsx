@@ -11,7 +11,7 @@ export function MoreButton<Item>({ list }: { list: PagedList<Item> }) {
     return (
       <p class="more" role="status">
         {t("alerts.more.failed", { detail: failure })}{" "}
-        <button type="button" onClick={() => void (came === null ? list.restart() : list.more())}>
+        <button type="button" onClick={() => void list.again()}>
           {t("alerts.more.again")}
         </button>
       </p>

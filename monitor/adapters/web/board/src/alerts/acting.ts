@@ -90,7 +90,8 @@ export async function perform(alert: AlertDocument, act: Act, choice: Choice): P
   batch(() => {
     note(place, failed);
     sendingNow.value = null;
-    working.value = null;
+    // Below the strip a refusal is told in the choice itself: nothing else of it stays there.
+    if (failed === null || working.peek()?.where !== "strip") working.value = null;
   });
   say(failed === null ? t(`alerts.done.${act}` as Key, { place: where }) : `${where}: ${failed}`, "later");
 }

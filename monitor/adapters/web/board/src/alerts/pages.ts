@@ -10,15 +10,19 @@ export class PagedList<Item> {
   private readonly wrong: Signal<string | null> = signal(null);
   private next: string | null = null;
   private asked = 0;
+  private last = async (): Promise<void> => {};
   private readonly address: (after: string | null) => string;
+  private readonly keyOf: (item: Item) => string;
 
   /** Null until the first page came. */
   readonly items: ReadonlySignal<readonly Item[] | null> = this.came;
   readonly loading: ReadonlySignal<boolean> = this.going;
   readonly failure: ReadonlySignal<string | null> = this.wrong;
 
-  constructor(address: (after: string | null) => string) {
+  /** `keyOf` tells items apart: no two have the same. */
+  constructor(address: (after: string | null) => string, keyOf: (item: Item) => string) {
     this.address = address;
+    this.keyOf = keyOf;
   }
 
   get hasMore(): boolean {
@@ -29,15 +33,40 @@ export class PagedList<Item> {
   async restart(): Promise<void> {
     this.next = null;
     this.came.value = null;
-    await this.ask(null, []);
+    await this.ask(null, this.append);
+  }
+
+  /** Ask for what is newer than what is shown, which stays where the answer reaches down to it. */
+  async renew(): Promise<void> {
+    const shown = this.came.peek();
+    if (shown === null) return this.restart();
+    const known = new Set(shown.map(this.keyOf));
+    await this.ask(null, (page) => {
+      const newer = page.items.filter((item) => !known.has(this.keyOf(item)));
+      // What lies between them, if anything does, would otherwise never be asked for.
+      const joined = newer.length < page.items.length;
+      if (!joined) this.next = page.next;
+      this.came.value = joined ? [...newer, ...shown] : page.items;
+    });
+  }
+
+  /** Ask once more what was not answered. */
+  async again(): Promise<void> {
+    await this.last();
   }
 
   /** Ask for the page after the last one. */
   async more(): Promise<void> {
-    if (this.next !== null && !this.going.peek()) await this.ask(this.next, this.came.peek() ?? []);
+    if (this.next !== null && !this.going.peek()) await this.ask(this.next, this.append);
   }
 
-  private async ask(after: string | null, before: readonly Item[]): Promise<void> {
+  private readonly append = (page: Page<Item>): void => {
+    this.next = page.next;
+    this.came.value = [...(this.came.peek() ?? []), ...page.items];
+  };
+
+  private async ask(after: string | null, take: (page: Page<Item>) => void): Promise<void> {
+    this.last = () => this.ask(after, take);
     this.asked += 1;
     const mine = this.asked;
     this.going.value = true;
@@ -46,9 +75,7 @@ export class PagedList<Item> {
     batch(() => {
       this.going.value = false;
       this.wrong.value = answer.ok ? null : answer.detail;
-      if (!answer.ok) return;
-      this.next = answer.document.next;
-      this.came.value = [...before, ...answer.document.items];
+      if (answer.ok) take(answer.document);
     });
   }
 }

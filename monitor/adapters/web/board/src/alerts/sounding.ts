@@ -71,19 +71,31 @@ export function findNews(before: HeardAlerts, alerts: Iterable<AlertDocument>): 
   return { heard, pieces };
 }
 
-const TONES = [
+interface Tone {
+  /** s */
+  from: number;
+  hz: number;
+}
+
+const TONES: readonly Tone[] = [
   { from: 0, hz: 880 },
   { from: 0.22, hz: 620 },
-] as const;
+];
 const TONE_S = 0.18;
 const EDGE_S = 0.012;
 /** The pattern repeats after this long. */
 export const PATTERN_S = 2;
 
 /** One period of the pattern: two falling tones, then quiet, with soft edges so that it does not crack. */
-export function makePattern(samplesPerSecond: number): Float32Array<ArrayBuffer> {
+export const makePattern = (samplesPerSecond: number): Float32Array<ArrayBuffer> => make(TONES, samplesPerSecond);
+
+/** What is heard once when the page is no longer live: four low tones, all alike, so that it is no warning. */
+export const makeDeaf = (samplesPerSecond: number): Float32Array<ArrayBuffer> =>
+  make([0, 0.3, 0.6, 0.9].map((from) => ({ from, hz: 330 })), samplesPerSecond);
+
+function make(tones: readonly Tone[], samplesPerSecond: number): Float32Array<ArrayBuffer> {
   const samples = new Float32Array(Math.round(PATTERN_S * samplesPerSecond));
-  for (const { from, hz } of TONES) {
+  for (const { from, hz } of tones) {
     const first = Math.round(from * samplesPerSecond);
     const count = Math.round(TONE_S * samplesPerSecond);
     for (let each = 0; each < count; each++) {

@@ -21,12 +21,16 @@ interface Standing {
 /** By alert id. */
 export type StandingIn = ReadonlyMap<string, Standing>;
 
-/** The next picture of the strip, and when to look again (ms; null: nothing is under way). */
+/**
+ * The next picture of the strip, and when to look again (ms; null: nothing is under way). Before `rowsSpeakAt` (ms)
+ * the rows have not said yet what they draw.
+ */
 export function settleStrip(
   before: StandingIn,
   waiting: readonly AlertDocument[],
   drawnInRows: ReadonlySet<string>,
   now: number,
+  rowsSpeakAt = 0,
 ): { after: StandingIn; lookAt: number | null } {
   const after = new Map<string, Standing>();
   let lookAt: number | null = null;
@@ -37,7 +41,7 @@ export function settleStrip(
       after.set(alert_id, { shown, changing: null });
       continue;
     }
-    const since = changing ?? now;
+    const since = changing ?? Math.max(now, rowsSpeakAt);
     const due = since + (wanted ? SHOW_AFTER_MS : HIDE_AFTER_MS);
     if (now >= due) after.set(alert_id, { shown: wanted, changing: null });
     else {

@@ -27,6 +27,15 @@ export function placeAddress({ aircraft, door }: Pick<AlertDocument, "aircraft" 
 /** "Warning", or the word itself where it is another. */
 export const priorityWord = (priority: string): string => tAny(`priority.${priority}`, priority);
 
+/** A role in words, or its name where there are none. */
+export const nameRole = (role: string): string => tAny(`role.${role}`, role);
+
+/** What an alert calls for: in the reader's language where that has words for it, else as the service says it, in English. */
+export function actionOf({ code, action }: Pick<AlertDocument, "code" | "action">): { text: string; lang: "en" | undefined } {
+  const own = tAny(`alert.${code}.action`, "");
+  return own === "" ? { text: action, lang: "en" } : { text: own, lang: undefined };
+}
+
 /** Who acted, as it is shown. */
 export const nameOf = (by: string | undefined): string => (by === undefined || by === NOBODY ? t("alerts.unnamed") : foreign(by));
 
@@ -59,7 +68,7 @@ export function sayHolder(alert: AlertDocument): string {
 
 /** Who is asked to act, and whether somebody else was asked in vain. */
 export function sayRole(alert: AlertDocument): string {
-  return alert.escalated === true ? t("alerts.role.escalated", { role: alert.role }) : t("alerts.role", { role: alert.role });
+  return t(alert.escalated === true ? "alerts.role.escalated" : "alerts.role", { role: nameRole(alert.role) });
 }
 
 /** What else must be known of an alert, each as its own short words. */
@@ -84,12 +93,12 @@ export function sayNews(pieces: readonly Piece[]): string {
   if (pieces.length === 1) {
     const place = sayPlace(alert);
     const key = first.kind === "new" ? "alerts.said.new" : "alerts.said.escalated";
-    return t(key, { priority, place, action: alert.action, role: alert.role });
+    return t(key, { priority, place, action: actionOf(alert).text, role: nameRole(alert.role) });
   }
   const places = pieces.slice(0, PLACES_SAID).map((piece) => sayPlace(piece.alert)).join("; ");
   const more = pieces.length - PLACES_SAID;
   const summary = tCount(pieces.every((piece) => piece.kind === "new") ? `alerts.said.burst.${alert.priority}` : "alerts.said.burst.mixed", pieces.length, { places });
-  return [summary, more > 0 ? tCount("alerts.said.more", more) : "", t("alerts.said.first", { action: alert.action })].filter(Boolean).join(" ");
+  return [summary, more > 0 ? tCount("alerts.said.more", more) : "", t("alerts.said.first", { action: actionOf(alert).text })].filter(Boolean).join(" ");
 }
 
 /** A reading's value as it is shown. */

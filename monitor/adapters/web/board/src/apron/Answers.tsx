@@ -35,17 +35,17 @@ export function Answers({ readiness, type, doors }: Asked) {
   return (
     <dl class="answers">
       <div class="opening">
-          <dt>{t("apron.answer.open")}</dt>
-          <dd>
-            {opening.length === 0 && <p class="asked unopposed">{t("apron.answer.allopen")}</p>}
-            {opening.map((group) => (
-              <p key={`${group.verdict}${group.doors[0] ?? ""}`} class={kindOf(group.verdict)}>
-                <span>
-                  <b>{group.doors.join(" ")}</b> <Verdict verdict={group.verdict} reasons={group.reasons} />
-                </span>
-              </p>
-            ))}
-          </dd>
+        <dt>{t("apron.answer.open")}</dt>
+        <dd>
+          {opening.length === 0 && <p class="asked unopposed">{t("apron.answer.allopen")}</p>}
+          {opening.map((group) => (
+            <p key={`${group.verdict}${group.doors[0] ?? ""}`} class={kindOf(group.verdict)}>
+              <span>
+                <b>{group.doors.join(" ")}</b> <Verdict verdict={group.verdict} reasons={group.reasons} />
+              </span>
+            </p>
+          ))}
+        </dd>
       </div>
       {(["leave", "board", "refuel"] as const).map((each) => (
         <div key={each}>

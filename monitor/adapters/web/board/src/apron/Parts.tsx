@@ -1,7 +1,7 @@
 // The small parts of a row. What ticks is each a component of its own, so that a second redraws a word and not a row.
 
 import { useEffect, useRef } from "preact/hooks";
-import { sayHolder } from "../alerts/wording.ts";
+import { actionOf, nameRole, sayHolder } from "../alerts/wording.ts";
 import { model } from "../live/model.ts";
 import { now } from "../live/stream.ts";
 import { followDrawn } from "../receipts.ts";
@@ -10,6 +10,7 @@ import { Mark } from "../sill/Mark.tsx";
 import { clockTime, duration } from "../times.ts";
 import type { AircraftRow, AlertDocument, PermitDocument, StandDocument } from "../wire.ts";
 import { t, tAny, tCount } from "../words.ts";
+import { readDoing } from "./doing.ts";
 import { splitAction } from "./worst.ts";
 
 /** How old what is shown is; once nothing comes, since when. */
@@ -42,16 +43,18 @@ export function Wind({ stand }: { stand: StandDocument | undefined }) {
 /** Who is aboard, what runs, what is being done, in one short line. */
 export function Aboard({ row }: { row: AircraftRow }) {
   const people = row.passengers_aboard;
-  const engines = row.engines_running ?? [];
+  const { engines, refuelling } = readDoing(row, model.types.value[row.type ?? ""]);
   return (
     <>
       <p class={typeof people === "number" ? "aboard" : "aboard unknown"}>
-        {row.type ?? t("apron.type.unknown")}, {typeof people === "number" ? t("apron.aboard", { n: people }) : t("apron.aboard.unknown")}
+        {row.type || t("apron.type.unknown")}, {typeof people === "number" ? t("apron.aboard", { n: people }) : t("apron.aboard.unknown")}
       </p>
-      {(engines.length > 0 || row.refuelling === true || row.simulated) && (
+      {(engines?.length !== 0 || refuelling !== false || row.simulated) && (
         <p class="doing">
-          {engines.length > 0 && <span>{tCount("apron.engines", engines.length, { which: engines.join(", ") })}</span>}
-          {row.refuelling === true && <span>{t("apron.refuelling")}</span>}
+          {engines === null && <span class="unknown">{t("apron.engines.unknown")}</span>}
+          {engines !== null && engines.length > 0 && <span>{tCount("apron.engines", engines.length, { which: engines.join(", ") })}</span>}
+          {refuelling === null && <span class="unknown">{t("apron.refuelling.unknown")}</span>}
+          {refuelling === true && <span>{t("apron.refuelling")}</span>}
           {row.simulated && <span class="simulated">{t("simulated")}</span>}
         </p>
       )}
@@ -74,14 +77,15 @@ function useReceipt(alert: AlertDocument): { current: HTMLDivElement | null } {
 /** What an alert calls for, in a line. */
 export function Called({ alert }: { alert: AlertDocument }) {
   const place = useReceipt(alert);
+  const action = actionOf(alert);
   return (
     <div class={`told ${alert.priority}`} ref={place}>
-      <Call alert={alert} call={splitAction(alert.action).call} />
+      <Call alert={alert} call={splitAction(action.text).call} lang={action.lang} />
     </div>
   );
 }
 
-function Call({ alert, call }: { alert: AlertDocument; call: string }) {
+function Call({ alert, call, lang }: { alert: AlertDocument; call: string; lang: "en" | undefined }) {
   return (
     <p class="call">
       <Mark priority={alert.priority} over={isOver(alert)} />
@@ -89,7 +93,7 @@ function Call({ alert, call }: { alert: AlertDocument; call: string }) {
         <span class="unseen">{tAny(`priority.${alert.priority}`, alert.priority)}: </span>
         {isOver(alert) && t("apron.over")}
         {alert.door !== "-" && !isOver(alert) && <span class="call-door">{alert.door} </span>}
-        <span lang="en">{call}</span>
+        <span lang={lang}>{call}</span>
       </span>
     </p>
   );
@@ -100,7 +104,8 @@ export function Told({ alert, more }: { alert: AlertDocument; more: number }) {
   const place = useReceipt(alert);
   // Of what is over nothing is to be done; what it was is told instead.
   const over = isOver(alert);
-  const { call, rest } = over ? { call: alert.text, rest: "" } : splitAction(alert.action);
+  const { text, lang } = over ? ({ text: alert.text, lang: "en" } as const) : actionOf(alert);
+  const { call, rest } = over ? { call: text, rest: "" } : splitAction(text);
   const flags = [
     alert.drill === true ? t("apron.drill") : "",
     alert.blind === true ? t("apron.blind") : "",
@@ -108,9 +113,9 @@ export function Told({ alert, more }: { alert: AlertDocument; more: number }) {
   ].filter((each) => each !== "");
   return (
     <div class={over ? "told over" : `told ${alert.priority}`} ref={place}>
-      <Call alert={alert} call={call} />
+      <Call alert={alert} call={call} lang={lang} />
       {rest !== "" && (
-        <p class="rest" lang="en">
+        <p class="rest" lang={lang}>
           {rest}
         </p>
       )}
@@ -124,7 +129,7 @@ export function Told({ alert, more }: { alert: AlertDocument; more: number }) {
           <Raised alert={alert} />.
         </span>
         <span class={alert.state === "unacknowledged" ? "nobody" : "somebody"}>{sayHolder(alert)}</span>
-        {alert.escalated === true && <span class="escalated">{t("apron.escalated", { role: alert.role })}</span>}
+        {alert.escalated === true && <span class="escalated">{t("apron.escalated", { role: nameRole(alert.role) })}</span>}
         {alert.on_no_screen === true && <span class="escalated">{t("apron.nowhere")}</span>}
         {flags.map((flag) => (
           <span key={flag}>{flag}</span>

@@ -81,10 +81,20 @@ export function Row({ registration }: { registration: string }) {
   const parts = useParts(registration);
   const rank = useComputed(() => {
     const row = parts.row.value;
-    return row === null ? null : rankOf({ row, alerts: parts.alerts.value });
+    return row === null
+      ? null
+      : rankOf({ row, doors: parts.doors.value, readiness: parts.readiness.value, alerts: parts.alerts.value });
   });
   const row = parts.row.value;
-  if (row === null || rank.value === null) return null;
+  if (row === null || rank.value === null) {
+    // It left while the order is held: whoever works below it finds their rows where they were.
+    return (
+      <li ref={place} class="row quiet" style={{ minHeight: `${height.current || HEIGHT_PX}px` }}>
+        <p class="row-registration">{registration}</p>
+        <p class="row-why">{t("apron.gone")}</p>
+      </li>
+    );
+  }
   if (near.value && size.value !== null) height.current = size.value.height;
   const quiet = isQuiet(rank.value);
   const kept = height.current > 0 ? height.current : quiet ? HEIGHT_QUIET_PX : HEIGHT_PX;
@@ -102,7 +112,7 @@ export function Row({ registration }: { registration: string }) {
       {near.value && quiet && rank.value in QUIET_WORDS && (
         <p class="row-why">{t(QUIET_WORDS[rank.value as keyof typeof QUIET_WORDS])}</p>
       )}
-      {near.value && (!quiet || rank.value === "powered down") && <Line registration={registration} parts={parts} wall={false} />}
+      {near.value && (!quiet || rank.value === "powered down") && <Line registration={registration} parts={parts} />}
       {near.value && !quiet && <Asked parts={parts} />}
       {near.value && !quiet && <Side parts={parts} />}
     </li>

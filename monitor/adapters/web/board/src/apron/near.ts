@@ -1,7 +1,8 @@
 // Whether an element is on the screen or nearly so, and how wide it is: what is far off is not drawn.
 
-import { useSignal, type ReadonlySignal } from "@preact/signals";
+import { useComputed, useSignal, type ReadonlySignal } from "@preact/signals";
 import { useLayoutEffect } from "preact/hooks";
+import { printing } from "../printing.ts";
 
 const MARGIN = "600px 0px";
 
@@ -21,7 +22,7 @@ const measure = new ResizeObserver((entries) => {
   }
 });
 
-/** Follow whether an element is on the screen or nearly so. */
+/** Follow whether an element is on the screen or nearly so; on paper everything is. */
 export function useNear(place: { current: Element | null }): ReadonlySignal<boolean> {
   const near = useSignal(false);
   useLayoutEffect(() => {
@@ -36,7 +37,7 @@ export function useNear(place: { current: Element | null }): ReadonlySignal<bool
       watch.unobserve(element);
     };
   }, []);
-  return near;
+  return useComputed(() => near.value || printing.value);
 }
 
 /** Follow an element's size, px; null until it was measured, before the first paint. */

@@ -4,7 +4,9 @@ import { counts, isOver } from "../sill/gather.ts";
 import type { AircraftRow, AlertDocument } from "../wire.ts";
 
 export interface Placed {
-  row: Pick<AircraftRow, "aircraft" | "stand" | "presence" | "feed">;
+  row: Pick<AircraftRow, "aircraft" | "type" | "stand" | "presence" | "feed">;
+  doors: Pick<ReadonlyMap<string, unknown>, "size">;
+  readiness: object | null;
   alerts: readonly Pick<AlertDocument, "priority" | "state" | "active">[];
 }
 
@@ -24,8 +26,10 @@ export const RANKS = [
 ] as const;
 export type Rank = (typeof RANKS)[number];
 
-/** Say how urgent an aircraft is. What cannot be judged any more comes before what is merely advised on. */
-export function rankOf({ row, alerts }: Placed): Rank {
+const NONE: ReadonlySet<string> = new Set();
+
+/** Say how urgent an aircraft is. What cannot be judged, or drawn, comes before what is merely advised on. */
+export function rankOf({ row, doors, readiness, alerts }: Placed, undrawn = NONE): Rank {
   const shown = alerts.filter((alert) => counts(alert) && !isOver(alert));
   const has = (priority: string): boolean => shown.some((alert) => alert.priority === priority);
   const waits = (priority: string): boolean => shown.some((alert) => alert.priority === priority && alert.state === "unacknowledged");
@@ -34,10 +38,12 @@ export function rankOf({ row, alerts }: Placed): Rank {
   if (waits("caution")) return "caution nobody has";
   if (has("caution")) return "caution";
   if (alerts.some(isOver)) return "over";
+  if (undrawn.has(row.aircraft)) return "not heard";
   if (row.feed === "left-on-broker") return "left on the broker";
   if (row.presence === "away") return "away";
   if (row.presence === "powered_down") return "powered down";
-  if (row.feed !== "live") return "not heard";
+  // Of no known type, or with no door or answer told of, it is as little judged as if nothing were heard.
+  if (row.feed !== "live" || !row.type || doors.size === 0 || readiness === null) return "not heard";
   return has("advisory") ? "advisory" : "calm";
 }
 
@@ -45,9 +51,9 @@ export function rankOf({ row, alerts }: Placed): Rank {
 export const isQuiet = (rank: Rank): boolean => rank === "powered down" || rank === "away" || rank === "left on the broker";
 
 /** Order aircraft: by rank, then by stand as a person counts ("S9" before "S11"), those at none last. */
-export function orderAircraft(aircraft: readonly Placed[]): string[] {
+export function orderAircraft(aircraft: readonly Placed[], undrawn = NONE): string[] {
   const natural = new Intl.Collator("en", { numeric: true });
-  const keyed = aircraft.map((each) => ({ each, rank: RANKS.indexOf(rankOf(each)) }));
+  const keyed = aircraft.map((each) => ({ each, rank: RANKS.indexOf(rankOf(each, undrawn)) }));
   keyed.sort(
     (a, b) =>
       a.rank - b.rank ||
@@ -58,22 +64,21 @@ export function orderAircraft(aircraft: readonly Placed[]): string[] {
   return keyed.map(({ each }) => each.row.aircraft);
 }
 
-/** What is shown next: the order wanted, or, while it is held, the order shown with whoever came since at its end. */
+/** What is shown next: the order wanted, or, while it is held, the order shown, those that left in their places, with whoever came since at its end. */
 export function nextOrder(shown: readonly string[], wanted: readonly string[], held: boolean): { order: readonly string[]; waiting: boolean } {
   const keep = (order: readonly string[]): readonly string[] =>
     order.length === shown.length && order.every((each, at) => each === shown[at]) ? shown : order;
   if (!held) return { order: keep(wanted), waiting: false };
-  const there = new Set(wanted);
   const before = new Set(shown);
-  const order = [...shown.filter((each) => there.has(each)), ...wanted.filter((each) => !before.has(each))];
-  return { order: keep(order), waiting: order.some((each, at) => each !== wanted[at]) };
+  const order = [...shown, ...wanted.filter((each) => !before.has(each))];
+  return { order: keep(order), waiting: order.length !== wanted.length || order.some((each, at) => each !== wanted[at]) };
 }
 
 /** How many aircraft need somebody now, are being dealt with, and are quiet. */
-export function countNeeds(aircraft: readonly Placed[]): { now: number; dealt: number; quiet: number } {
+export function countNeeds(aircraft: readonly Placed[], undrawn = NONE): { now: number; dealt: number; quiet: number } {
   const found = { now: 0, dealt: 0, quiet: 0 };
   for (const each of aircraft) {
-    const rank = rankOf(each);
+    const rank = rankOf(each, undrawn);
     if (rank === "warning nobody has" || rank === "caution nobody has" || rank === "over" || rank === "not heard") found.now += 1;
     else if (rank === "warning" || rank === "caution") found.dealt += 1;
     else found.quiet += 1;

@@ -3,7 +3,9 @@
 import { useComputed, useSignal, useSignalEffect } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
 import { model, type AircraftView } from "../live/model.ts";
+import { undrawn } from "../parts/Boundary.tsx";
 import { nextOrder, orderAircraft } from "./order.ts";
+import { Steady } from "./steady.ts";
 
 const REST_MS = 4_000;
 /** A pointer or a focus that nobody has moved for so long is nobody's. */
@@ -22,7 +24,7 @@ export function useOrder(list: { current: HTMLElement | null }): Order {
   const held = useSignal(false);
   const wanted = useComputed(() => {
     const views = model.registrations.value.map((each) => model.view(each).value);
-    return orderAircraft(views.filter((view): view is AircraftView => view !== null));
+    return orderAircraft(views.filter((view): view is AircraftView => view !== null), undrawn.value);
   });
   const shown = useSignal<readonly string[]>([]);
   const waiting = useSignal(false);
@@ -41,18 +43,20 @@ export function useOrder(list: { current: HTMLElement | null }): Order {
       const inside = state.inside || place.contains(document.activeElement);
       held.value = rested < (inside ? FORGOTTEN_MS : REST_MS);
     };
-    const touch = (): void => {
+    const steady = new Steady(place, () => held.peek());
+    const touch = (event: Event): void => {
       state.at = performance.now();
       check();
+      steady.touch(event.target);
     };
     const enter = (event: PointerEvent): void => {
       // A finger is inside while it is down; it leaves no pointer behind.
       state.inside = event.pointerType !== "touch";
-      touch();
+      touch(event);
     };
-    const leave = (): void => {
+    const leave = (event: Event): void => {
       state.inside = false;
-      touch();
+      touch(event);
     };
     const listen = { passive: true } as const;
     const seen = ["pointermove", "pointerdown", "pointerup", "wheel", "touchmove", "keydown", "focusin", "focusout"] as const;
@@ -62,6 +66,7 @@ export function useOrder(list: { current: HTMLElement | null }): Order {
     const timer = setInterval(check, CHECK_MS);
     return () => {
       clearInterval(timer);
+      steady.end();
       for (const name of seen) place.removeEventListener(name, touch);
       place.removeEventListener("pointerenter", enter);
       place.removeEventListener("pointerleave", leave);

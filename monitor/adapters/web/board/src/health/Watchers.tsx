@@ -1,6 +1,6 @@
 // Who sends and who looks: every aircraft's sender with its clock and heartbeat, every board with what it shows.
 
-import { boardId } from "../receipts.ts";
+import { listedAs } from "../identity.ts";
 import { duration } from "../times.ts";
 import { language, t, tAny, tCount } from "../words.ts";
 import type { BoardRow, SenderRow, ServiceHealth } from "./documents.ts";
@@ -91,7 +91,7 @@ function Board({ row, now }: { row: BoardRow; now: number }) {
     <tr>
       <th scope="row">
         {row.name ? <Foreign text={row.name} /> : t("health.boards.unnamed", { board: row.board.slice(0, 8) })}
-        {row.board === boardId ? ` ${t("health.boards.this")}` : ""}
+        {row.board === listedAs.value ? ` ${t("health.boards.this")}` : ""}
       </th>
       <td>{tAny(`page.${row.page}`, row.page)}</td>
       <td>

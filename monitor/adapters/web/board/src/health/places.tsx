@@ -3,11 +3,10 @@
 import { model } from "../live/model.ts";
 import { now } from "../live/stream.ts";
 import { calendarDay, clockMinute, clockTime } from "../times.ts";
-import { t, tAny } from "../words.ts";
+import { t } from "../words.ts";
 import type { Place } from "./documents.ts";
 
-/** The name of a role as people say it. */
-export const nameRole = (role: string): string => tAny(`role.${role}`, role);
+export { nameRole } from "../alerts/wording.ts";
 
 /** A moment as the day and the minute, the day only where it is not today. */
 export function Moment({ at, seconds = false }: { at: string; seconds?: boolean }) {

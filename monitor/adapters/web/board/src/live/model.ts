@@ -166,11 +166,16 @@ export class Model {
 
   /** Draw what changed since the last time. */
   publish(): void {
+    const dirty = [...this.dirty];
+    const { alertsDirty, standsDirty } = this;
+    // First, so that what cannot be drawn is not drawn again with every change of something else.
+    this.dirty.clear();
+    this.alertsDirty = this.standsDirty = false;
     batch(() => {
-      if (this.alertsDirty) this.alerts.value = new Map(this.heldAlerts);
-      if (this.standsDirty) this.stands.value = new Map(this.heldStands);
+      if (alertsDirty) this.alerts.value = new Map(this.heldAlerts);
+      if (standsDirty) this.stands.value = new Map(this.heldStands);
       let came = false;
-      for (const registration of this.dirty) {
+      for (const registration of dirty) {
         const view = this.view(registration);
         came ||= (view.peek() === null) !== !this.held.has(registration);
         view.value = this.makeView(registration);
@@ -184,8 +189,6 @@ export class Model {
         this.newEvents = [];
       }
     });
-    this.dirty.clear();
-    this.alertsDirty = this.standsDirty = false;
   }
 
   private makeView(registration: string): AircraftView | null {

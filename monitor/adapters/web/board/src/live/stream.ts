@@ -2,16 +2,20 @@
 //
 // The stream beats every two seconds. Six seconds without any frame, on a clock that stands
 // still while the machine sleeps or on one that does not, and the page is not live. After a
-// minute hidden, or a sleep, the stream is opened anew and resumes where it was.
+// minute hidden, or a sleep, the stream is opened anew and resumes where it was. A frame counts
+// as a word only once it is drawn: what cannot be drawn must not look live.
 
 import { signal, type Signal } from "@preact/signals";
+import { boardId } from "../identity.ts";
 import { FRAME_NAMES, type Frame } from "../wire.ts";
+import { loadAnew } from "./anew.ts";
 import type { Model } from "./model.ts";
 
 export const SILENCE_MS = 6_000;
 const CHECK_MS = 500;
 const RETRY_MS = 2_000;
 const HIDDEN_MS = 60_000;
+const HIDDEN_DRAW_MS = 100;
 const STREAM = "/api/v1/stream";
 
 export interface NotLive {
@@ -19,12 +23,22 @@ export interface NotLive {
   since: number;
   /** Whether this page was ever live. */
   everLive: boolean;
+  /** It was told something that it cannot show: nothing on it counts until it is loaded anew. */
+  broken?: true;
 }
 
 /** Null while the page is live. */
 export const notLive: Signal<NotLive | null> = signal(null);
 /** The service's clock as we know it, ms since 1970; ticks every half second. */
 export const now: Signal<number> = signal(Date.now());
+/** How many whole pictures came, each drawn. */
+export const snapshots: Signal<number> = signal(0);
+
+/** The stream's address: it says whose it is, for what a board says to draw counts only beside its stream. */
+export function addressOf(board: string, lastEventId: string): string {
+  // A new EventSource forgets what it saw last, so the address says it.
+  return `${STREAM}?${new URLSearchParams({ board, ...(lastEventId && { after: lastEventId }) })}`;
+}
 
 interface Proof {
   wall: number;
@@ -34,9 +48,12 @@ interface Proof {
 export class Live {
   private source: EventSource | null = null;
   private last: Proof = { wall: Date.now(), steady: performance.now() };
+  private newest: Proof = this.last;
   private everLive = false;
   private reopenAt = 0;
-  private drawing = false;
+  private drawing: number | null = null;
+  private version: string | undefined;
+  private whole = false;
   private hiddenSince: number | null = null;
   private lastEventId = "";
 
@@ -55,17 +72,41 @@ export class Live {
     window.addEventListener("online", () => this.open());
     this.open();
     setInterval(() => this.check(), CHECK_MS);
+    // An effect or a handler that fails may have left anything undone. Without an error of its own it is
+    // the browser's remark on a layout that went on changing.
+    window.addEventListener("error", ({ error }) => {
+      if (error) this.breakDown();
+    });
+  }
+
+  /** Say over the page that nothing on it counts, and load it anew. */
+  private breakDown(): void {
+    loadAnew();
+    if (notLive.peek()?.broken) return;
+    notLive.value = { since: this.since(), everLive: this.everLive, broken: true };
+  }
+
+  private since(): number {
+    return this.last.wall + this.model.clockOffset.peek();
+  }
+
+  private attempt(what: () => void): void {
+    try {
+      what();
+    } catch (error) {
+      console.error(error);
+      this.breakDown();
+    }
   }
 
   private open(): void {
     this.source?.close();
-    // A new EventSource forgets what it saw last, so the address says it.
-    const source = new EventSource(this.lastEventId ? `${STREAM}?after=${encodeURIComponent(this.lastEventId)}` : STREAM);
+    const source = new EventSource(addressOf(boardId, this.lastEventId));
     this.source = source;
     this.reopenAt = performance.now() + SILENCE_MS;
     for (const name of FRAME_NAMES) {
       source.addEventListener(name, (event) => {
-        if (source === this.source) this.take(name, event as MessageEvent<string>);
+        if (source === this.source) this.attempt(() => this.take(name, event as MessageEvent<string>));
       });
     }
     source.addEventListener("error", () => {
@@ -78,27 +119,40 @@ export class Live {
 
   private take(name: Frame["name"], event: MessageEvent<string>): void {
     const wall = Date.now();
-    this.last = { wall, steady: performance.now() };
-    this.reopenAt = this.last.steady + SILENCE_MS;
-    if (event.lastEventId) this.lastEventId = event.lastEventId;
+    const steady = performance.now();
+    this.reopenAt = steady + SILENCE_MS;
     this.model.take({ name, data: JSON.parse(event.data) } as Frame, wall);
-    // What the first picture brings onto the page asks what time it is there.
-    if (name === "snapshot") now.value = wall + this.model.clockOffset.peek();
+    if (event.lastEventId) this.lastEventId = event.lastEventId;
+    this.newest = { wall, steady };
     this.everLive = true;
+    // What the first picture brings onto the page asks what time it is there.
+    if (name === "snapshot") {
+      now.value = wall + this.model.clockOffset.peek();
+      this.whole = true;
+      // What this page is made of belongs to the service that it was loaded from.
+      const { version } = this.model.health.peek() ?? {};
+      this.version ??= version;
+      if (version !== this.version) loadAnew();
+    }
     this.schedule();
   }
 
   private schedule(): void {
-    if (this.drawing) return;
-    this.drawing = true;
+    if (this.drawing !== null) return;
     const draw = (): void => {
-      this.drawing = false;
-      this.model.publish();
-      this.tick();
+      this.drawing = null;
+      const shown = this.newest;
+      this.attempt(() => {
+        this.model.publish();
+        this.last = shown;
+        this.tick();
+        if (this.whole) snapshots.value += 1;
+        this.whole = false;
+      });
     };
     // A hidden page gets no display frames, and must still know its warnings: they sound.
-    if (document.visibilityState === "hidden") setTimeout(draw, 100);
-    else requestAnimationFrame(draw);
+    if (document.visibilityState === "hidden") this.drawing = window.setTimeout(draw, HIDDEN_DRAW_MS);
+    else this.drawing = requestAnimationFrame(draw);
   }
 
   private check(): void {
@@ -111,16 +165,23 @@ export class Live {
     const wall = Date.now();
     const silent = Math.max(wall - this.last.wall, performance.now() - this.last.steady);
     now.value = wall + this.model.clockOffset.peek();
+    if (notLive.peek()?.broken) return;
     if (silent <= SILENCE_MS && this.everLive) {
       if (notLive.peek() !== null) notLive.value = null;
     } else if (notLive.peek() === null && (this.everLive || silent > SILENCE_MS)) {
-      notLive.value = { since: this.last.wall + this.model.clockOffset.peek(), everLive: this.everLive };
+      notLive.value = { since: this.since(), everLive: this.everLive };
     }
   }
 
   private onVisibility(): void {
     if (document.visibilityState === "hidden") {
       this.hiddenSince = Date.now();
+      if (this.drawing !== null) {
+        // The display frame that it waits for does not come any more.
+        cancelAnimationFrame(this.drawing);
+        this.drawing = null;
+        this.schedule();
+      }
       return;
     }
     const hidden = this.hiddenSince === null ? 0 : Date.now() - this.hiddenSince;

@@ -1,6 +1,5 @@
 // One aircraft: its line, its alerts, what became of it, what may be done, and everything that is known of it.
 
-import { useEffect } from "preact/hooks";
 import { Declare } from "../aircraft/Declare.tsx";
 import { Deafness } from "../aircraft/Deafness.tsx";
 import { Exits } from "../aircraft/Exits.tsx";
@@ -15,6 +14,7 @@ import { useScene } from "../aircraft/scene.ts";
 import { Signals } from "../aircraft/Signals.tsx";
 import { Timeline } from "../aircraft/Timeline.tsx";
 import { Wind } from "../aircraft/Wind.tsx";
+import { Boundary } from "../parts/Boundary.tsx";
 import { t, type Key } from "../words.ts";
 
 const PARTS: readonly (readonly [string, Key])[] = [
@@ -56,35 +56,52 @@ function Contents() {
 
 export function Aircraft({ registration }: { registration: string; door: string | null }) {
   const scene = useScene(registration);
-  useEffect(() => {
-    const title = document.title;
-    document.title = `${registration} – ${title}`;
-    return () => {
-      document.title = title;
-    };
-  }, [registration]);
   return (
     <div class="craft">
       <Contents />
       <div class="craft-page">
-        <Head scene={scene} />
-        <Timeline registration={registration} />
-        <Readiness scene={scene} />
+        <Boundary what={t("aircraft.alerts")}>
+          <Head scene={scene} />
+        </Boundary>
+        <Boundary what={t("aircraft.line")}>
+          <Timeline registration={registration} />
+        </Boundary>
+        <Boundary what={t("aircraft.readiness.short")}>
+          <Readiness scene={scene} />
+        </Boundary>
         <div class="craft-pair">
           <div>
-            <Exits scene={scene} />
-            <Wind scene={scene} />
+            <Boundary what={t("aircraft.exits")}>
+              <Exits scene={scene} />
+            </Boundary>
+            <Boundary what={t("aircraft.wind")}>
+              <Wind scene={scene} />
+            </Boundary>
           </div>
-          <Pressure scene={scene} />
+          <Boundary what={t("aircraft.pressure")}>
+            <Pressure scene={scene} />
+          </Boundary>
         </div>
-        <LookAhead scene={scene} />
-        <Signals scene={scene} />
-        <Report scene={scene} />
+        <Boundary what={t("aircraft.ahead.short")}>
+          <LookAhead scene={scene} />
+        </Boundary>
+        <Boundary what={t("aircraft.signals")}>
+          <Signals scene={scene} />
+        </Boundary>
+        <Boundary what={t("aircraft.report")}>
+          <Report scene={scene} />
+        </Boundary>
         <div class="craft-pair">
-          <Declare scene={scene} />
-          <Permits registration={registration} />
+          <Boundary what={t("aircraft.declare")}>
+            <Declare scene={scene} />
+          </Boundary>
+          <Boundary what={t("aircraft.permits")}>
+            <Permits registration={registration} />
+          </Boundary>
         </div>
-        <Deafness registration={registration} />
+        <Boundary what={t("aircraft.deaf")}>
+          <Deafness registration={registration} />
+        </Boundary>
       </div>
     </div>
   );

@@ -9,7 +9,9 @@ import { FilterBar } from "../alerts/FilterBar.tsx";
 import { History } from "../alerts/History.tsx";
 import { filter, followList, held, hold, layout, release } from "../alerts/holding.ts";
 import { GROUPS, groupOf, type Group, type Line } from "../alerts/order.ts";
+import { sayPlace } from "../alerts/wording.ts";
 import { model } from "../live/model.ts";
+import { Boundary } from "../parts/Boundary.tsx";
 import { route } from "../route.ts";
 import { t, type Key } from "../words.ts";
 
@@ -48,7 +50,9 @@ function Lines({ name, lines, group }: { name: Group | "meanwhile"; lines: reado
       ) : (
         <ul onPointerDown={touch} onPointerMove={touch} onKeyDown={touch} onFocusIn={touch}>
           {lines.map((line) => (
-            <AlertItem key={line.place} alert={line.alert} over={line.over} />
+            <Boundary key={line.place} what={sayPlace(line.alert)} item>
+              <AlertItem alert={line.alert} over={line.over} />
+            </Boundary>
           ))}
         </ul>
       )}

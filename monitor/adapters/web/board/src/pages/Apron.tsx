@@ -4,9 +4,12 @@ import { useRef } from "preact/hooks";
 import { Key } from "../apron/Key.tsx";
 import { Row } from "../apron/Row.tsx";
 import { useOrder } from "../apron/useOrder.ts";
-import { Wall } from "../apron/Wall.tsx";
+import { later } from "../later.tsx";
 import { model } from "../live/model.ts";
+import { Boundary } from "../parts/Boundary.tsx";
 import { t } from "../words.ts";
+
+const Wall = later(() => import("../apron/Wall.tsx").then((part) => part.Wall));
 
 function Rows() {
   const list = useRef<HTMLDivElement>(null);
@@ -26,7 +29,9 @@ function Rows() {
       {order.length === 0 && <p class="apron-empty">{known ? t("apron.empty") : t("waiting")}</p>}
       <ul class="rows">
         {order.map((registration) => (
-          <Row key={registration} registration={registration} />
+          <Boundary key={registration} what={registration} item>
+            <Row registration={registration} />
+          </Boundary>
         ))}
       </ul>
       <Key />

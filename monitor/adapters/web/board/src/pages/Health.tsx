@@ -9,6 +9,7 @@ import { Quarantine } from "../health/Quarantine.tsx";
 import { Latencies, ServiceState, Throughput, TurnedAway } from "../health/Service.tsx";
 import { Boards, Senders } from "../health/Watchers.tsx";
 import { model } from "../live/model.ts";
+import { Boundary } from "../parts/Boundary.tsx";
 import { clockTime } from "../times.ts";
 import { t } from "../words.ts";
 
@@ -27,27 +28,45 @@ export function Health() {
           <>
             <p class="health-note">{t("health.as_of", { time: clockTime(Date.parse(document.now), model.timezone.value) })}</p>
             <div class="health-columns">
-              <ServiceState document={document} />
-              <Boards document={document} />
+              <Boundary what={t("health.service")}>
+                <ServiceState document={document} />
+              </Boundary>
+              <Boundary what={t("health.boards")}>
+                <Boards document={document} />
+              </Boundary>
             </div>
           </>
         )}
       </div>
-      <Alarms />
+      <Boundary what={t("health.alarms")}>
+        <Alarms />
+      </Boundary>
       <div class="health-part">
         <h2>{t("health.messages")}</h2>
         {document !== null && (
           <>
-            <Senders document={document} />
+            <Boundary what={t("health.senders")}>
+              <Senders document={document} />
+            </Boundary>
             <div class="health-columns">
-              <Throughput document={document} />
-              <Latencies document={document} />
-              <TurnedAway document={document} which="rejected" />
-              <TurnedAway document={document} which="dropped" />
+              <Boundary what={t("health.rates")}>
+                <Throughput document={document} />
+              </Boundary>
+              <Boundary what={t("health.latency")}>
+                <Latencies document={document} />
+              </Boundary>
+              <Boundary what={t("health.rejected")}>
+                <TurnedAway document={document} which="rejected" />
+              </Boundary>
+              <Boundary what={t("health.dropped")}>
+                <TurnedAway document={document} which="dropped" />
+              </Boundary>
             </div>
           </>
         )}
-        <Quarantine />
+        <Boundary what={t("health.quarantine")}>
+          <Quarantine />
+        </Boundary>
       </div>
     </div>
   );

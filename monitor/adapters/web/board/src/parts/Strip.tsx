@@ -1,38 +1,33 @@
 // The lines at the top of every page: each warning that nobody has and that no row of this screen shows.
 //
-// A line is there at once, over the page if need be; the page makes room for it only when no finger is
-// on the screen and no choice stands open, so that nothing moves under either.
+// A line is there at once, over the page if need be; the page makes room for it in a quiet moment. On a wall
+// there is one line, and nothing to press.
 
-import { signal, useSignal } from "@preact/signals";
+import { computed, signal, useSignal } from "@preact/signals";
 import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
-import { closeChoice, openChoice, sending, working } from "../alerts/acting.ts";
+import { closeChoice, openChoice, refusals, sending, working } from "../alerts/acting.ts";
 import { Choice } from "../alerts/Choice.tsx";
 import { Mark } from "../sill/Mark.tsx";
 import { countLines, pickLines, settleStrip, type StandingIn } from "../alerts/standing_in.ts";
-import { placeAddress, priorityWord, sayPlace, WHOLE } from "../alerts/wording.ts";
+import { actionOf, placeAddress, priorityWord, sayPlace, WHOLE } from "../alerts/wording.ts";
 import { model, placeOf } from "../live/model.ts";
 import { coverTop, drawnInRows, followDrawn } from "../receipts.ts";
+import { route } from "../route.ts";
 import type { AlertDocument } from "../wire.ts";
 import { t, tCount } from "../words.ts";
+import { useRoom } from "./room.ts";
 
-const QUIET_MS = 800;
-const LOOK_MS = 200;
+/** So long a page with rows takes, at most, to be laid out and looked at for the first time. */
+const ROWS_MS = 500;
 
 const most = signal(countLines(innerHeight));
 window.addEventListener("resize", () => (most.value = countLines(innerHeight)));
 
-let touchedAt = Number.NEGATIVE_INFINITY;
-let down = false;
-for (const name of ["pointerdown", "pointerup", "pointercancel", "keydown"]) {
-  document.addEventListener(
-    name,
-    () => {
-      touchedAt = performance.now();
-      if (name !== "keydown") down = name === "pointerdown";
-    },
-    { capture: true, passive: true },
-  );
-}
+/** From when on the rows of a page that was just opened have said what they draw, on `performance.now`. */
+const rowsSpeakAt = computed(() => {
+  const { page } = route.value;
+  return model.site.value !== "" && (page === "apron" || page === "alerts") ? performance.now() + ROWS_MS : 0;
+});
 
 /** The rhythm of what calls: half of this heavy, half light. Slower than once a second. */
 const BEAT_MS = 1_600;
@@ -53,30 +48,34 @@ function useBeat(calls: boolean): void {
   }, [calls]);
 }
 
-function Line({ alert, open }: { alert: AlertDocument; open: boolean }) {
+function Line({ alert, open, wall }: { alert: AlertDocument; open: boolean; wall: boolean }) {
   const line = useRef<HTMLLIElement>(null);
   useEffect(() => (line.current === null ? undefined : followDrawn(line.current, alert.alert_id, true)), [alert.alert_id]);
   const door = alert.door === WHOLE ? "" : alert.door;
+  const action = actionOf(alert);
+  const Where = wall ? "span" : "a";
   return (
     <li class="strip-line calls" ref={line}>
-      <a class="strip-where" href={placeAddress(alert)}>
+      <Where class="strip-where" {...(wall ? {} : { href: placeAddress(alert) })}>
         <Mark priority={alert.priority} />
         <span class="unseen">{priorityWord(alert.priority)}</span>
         <b class="strip-place">
           {alert.aircraft === WHOLE ? sayPlace(alert) : [door, alert.aircraft, alert.stand].filter(Boolean).join(" ")}
         </b>
-        <span class="strip-action" lang="en">
-          {alert.action}
+        <span class="strip-action" lang={action.lang}>
+          {action.text}
         </span>
-      </a>
-      <button
-        type="button"
-        aria-expanded={open}
-        aria-label={`${t("alerts.act.acknowledge")}: ${sayPlace(alert)}`}
-        onClick={() => openChoice(alert, "acknowledge", "strip")}
-      >
-        {t("alerts.act.acknowledge")}
-      </button>
+      </Where>
+      {!wall && (
+        <button
+          type="button"
+          aria-expanded={open}
+          aria-label={`${t("alerts.act.acknowledge")}: ${sayPlace(alert)}`}
+          onClick={() => openChoice(alert, "acknowledge", "strip")}
+        >
+          {t("alerts.act.acknowledge")}
+        </button>
+      )}
     </li>
   );
 }
@@ -85,13 +84,13 @@ function Line({ alert, open }: { alert: AlertDocument; open: boolean }) {
 const listWaiting = (): AlertDocument[] =>
   [...model.alerts.value.values()].filter((each) => each.priority === "warning" && each.state === "unacknowledged");
 
-export function Strip() {
+export function Strip({ wall }: { wall: boolean }) {
   const standing = useRef<StandingIn>(new Map());
   const again = useSignal(0);
   void again.value;
   const waiting = listWaiting();
   useBeat(waiting.length > 0);
-  const settled = settleStrip(standing.current, waiting, drawnInRows.value, performance.now());
+  const settled = settleStrip(standing.current, waiting, drawnInRows.value, performance.now(), rowsSpeakAt.value);
   standing.current = settled.after;
   useEffect(() => {
     if (settled.lookAt === null) return undefined;
@@ -101,25 +100,13 @@ export function Strip() {
 
   const work = working.value;
   const kept = work?.where === "strip" ? (waiting.find((each) => placeOf(each) === work.place)?.alert_id ?? null) : null;
-  const { lines, more } = pickLines(waiting, settled.after, kept, most.value);
+  const { lines, more } = pickLines(waiting, settled.after, kept, wall ? 1 : most.value);
   const chosen = kept === null ? undefined : lines.find((each) => each.alert_id === kept);
-  const count = lines.length + (more > 0 ? 1 : 0);
+  const refusal = chosen === undefined ? undefined : refusals.value.get(placeOf(chosen));
 
   const box = useRef<HTMLElement>(null);
   const list = useRef<HTMLUListElement>(null);
-  /** How much room the page makes, px. */
-  const room = useSignal(0);
-  useEffect(() => {
-    const makeRoom = (): boolean => {
-      const wanted = list.current?.offsetHeight ?? 0;
-      const quiet = !down && working.peek() === null && performance.now() - touchedAt > QUIET_MS;
-      if (quiet) room.value = wanted;
-      return room.peek() === wanted;
-    };
-    if (makeRoom()) return undefined;
-    const timer = setInterval(() => makeRoom() && clearInterval(timer), LOOK_MS);
-    return () => clearInterval(timer);
-  }, [count]);
+  const room = useRoom(list);
   // The choice of a line whose warning is no longer there to be taken waits for nobody.
   const orphaned = work?.where === "strip" && kept === null;
   useEffect(() => {
@@ -143,16 +130,17 @@ export function Strip() {
     <section class="strip" ref={box} aria-label={t("strip.label")} style={{ height: `${room.value}px` }}>
       <ul class="strip-lines" ref={list}>
         {lines.map((alert) => (
-          <Line key={alert.alert_id} alert={alert} open={alert === chosen} />
+          <Line key={alert.alert_id} alert={alert} open={alert === chosen} wall={wall} />
         ))}
         {more > 0 && (
           <li class="strip-more">
-            <a href="/alerts?priority=warning">{tCount("strip.more", more)}</a>
+            {wall ? tCount("strip.more", more) : <a href="/alerts?priority=warning">{tCount("strip.more", more)}</a>}
           </li>
         )}
       </ul>
       {chosen !== undefined && (
         <div class="strip-choice">
+          {refusal !== undefined && <p class="alert-refusal">{refusal}</p>}
           <Choice alert={chosen} act="acknowledge" />
         </div>
       )}

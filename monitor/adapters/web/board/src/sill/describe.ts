@@ -18,11 +18,15 @@ export function sayDoor(door: SillDoor, reading: Reading, input: Pick<SillInput,
   return say("sill.door", { door: door.door, words: parts.join(", ") });
 }
 
+/** Say why there is no door to draw. */
+export const sayNoDoors = ({ untyped = false, say }: Pick<SillInput, "untyped" | "say">): string =>
+  say(untyped ? "sill.untyped" : "sill.nodoors");
+
 /** Say the whole line in one sentence. */
-export function describeSillLine(input: Pick<SillInput, "doors" | "holds" | "presence" | "now" | "say">): string {
+export function describeSillLine(input: Pick<SillInput, "doors" | "untyped" | "holds" | "presence" | "now" | "say">): string {
   const { say } = input;
   if (input.presence === "powered_down" || input.presence === "away") return say(`sill.${input.presence}`);
-  if (input.doors.length === 0) return say("sill.nodoors");
+  if (input.doors.length === 0) return sayNoDoors(input);
   const told: { rank: number; text: string }[] = [];
   const unknown: string[] = [];
   let calm = 0;

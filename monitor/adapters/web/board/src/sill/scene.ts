@@ -1,10 +1,10 @@
 // Lays an aircraft's doors out on one line, nose to tail, folded where the room is short, and draws it as plain shapes.
 // Pure: no document, no time, no words but those handed in. The same input gives the same drawing.
 
-import { drawGate, wellDepth } from "./gate.ts";
+import { drawGate, wellDepth, zigzag } from "./gate.ts";
 import { breaks, fit, narrowest, textWidth } from "./measure.ts";
 import { readDoor, wordDoor, type Reading, type Words } from "./reading.ts";
-import { sayDoor } from "./describe.ts";
+import { sayDoor, sayNoDoors } from "./describe.ts";
 import type { DoorPlace, Scene, Shape, SillDoor, SillInput } from "./types.ts";
 import type { Priority } from "../wire.ts";
 
@@ -148,8 +148,23 @@ function ease(cells: readonly Cell[], width: number): Cell[] {
   return cells.map((cell) => (granted.has(cell) ? { ...cell, least: cell.wish } : cell));
 }
 
+/** Draw a line of which no door is known: torn from end to end, with why. */
+function drawNothing(input: SillInput): Scene {
+  const { size: e, unit, width } = input;
+  const phrases = [sayNoDoors(input)];
+  const said = fit(phrases, { width, lines: LINES_MAX, size: e, bold: true }) ?? narrowest(phrases, e, true);
+  const y = 0.8 * unit;
+  const of = { door: "", class: "word unknown" } as const;
+  const shapes: Shape[] = [{ door: "", shape: "path", class: "torn", d: zigzag(0, width, y, 0.5 * unit) }];
+  for (const [at, text] of said.entries()) {
+    shapes.push({ ...of, shape: "text", x: 0, y: y + unit + (0.8 + at * LINE_STEP) * e, size: e, anchor: "start", bold: true, text });
+  }
+  return { width, height: Math.ceil(y + unit + (0.8 + (said.length - 1) * LINE_STEP + BOTTOM_CLOSE) * e), folds: 1, shapes, places: [] };
+}
+
 /** Draw an aircraft's doors. */
 export function drawSillLine(input: SillInput): Scene {
+  if (input.doors.length === 0) return drawNothing(input);
   const { size: e } = input;
   const cells = gatherCells(input);
   const roomy = cells.reduce((sum, cell) => sum + cell.wish, 0) + 2 * LEAD * e <= input.width;

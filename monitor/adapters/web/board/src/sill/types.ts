@@ -42,6 +42,8 @@ export interface SillDoor {
 export interface SillInput {
   /** Nose to tail. */
   doors: readonly SillDoor[];
+  /** Its type is not known: no door can be judged, and which there are cannot be told. */
+  untyped?: boolean;
   /** Whether what is known is current: the aircraft is being heard and so is the service. */
   holds: boolean;
   presence: string;
