@@ -164,8 +164,9 @@ class Alert:
 
     ``changes`` counts the lifecycle changes told so far; with ``alert_id`` it makes each
     event's id, so that judging the same cause again after a crash repeats the id. ``role`` is
-    who is asked now, empty for the rule's own; ``escalate_due`` when the next one is;
-    ``undrawn`` that it is on no screen. ``permit`` names the permit that keeps it out of service until ``out_until``.
+    who is asked by now, empty for the rule's own; ``escalate_due`` when the next one is;
+    ``undrawn`` that it is on no screen, ``undrawn_at`` when the next role was asked for
+    that reason. ``permit`` names the permit that keeps it out of service until ``out_until``.
     """
 
     alert_id: str
@@ -187,6 +188,7 @@ class Alert:
     escalated_at: int | None = None
     escalate_due: int | None = None
     undrawn: bool = False
+    undrawn_at: int | None = None
     text: str = ""
     evidence: list[dict[str, Any]] = field(default_factory=list)
 

@@ -107,8 +107,6 @@ def describe_alert(
     if alert.escalated_at is not None:
         document["escalated"] = True
         document["escalated_at"] = format_time(alert.escalated_at)
-    if alert.undrawn:
-        document["on_no_screen"] = True
     for flag, value in (("late", alert.late), ("drill", drill), ("simulated", simulated), ("blind", alert.blind)):
         if value:
             document[flag] = True

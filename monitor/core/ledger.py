@@ -16,7 +16,7 @@ from monitor.core.judge import Judgement, settle_priority
 from monitor.core.permits import is_drilled
 from monitor.core.rules.rule import Parameters, Rule
 from monitor.core.state import AircraftRecord, Permit, Tracker
-from monitor.core.times import SECOND
+from monitor.core.times import SECOND, format_time
 from monitor.core.view import View
 
 NOBODY = "-"
@@ -221,13 +221,14 @@ class Ledger:
     def leave_undrawn(self, place: Place, alert: Alert) -> bool:
         """Mark a warning that is on no screen and hand it to the next role at once; ``False``: nobody has to see it.
 
-        Once it was handed on, only time hands it further: a screen that comes and goes is one failing.
+        Once it was handed on, only time hands it further: a screen that comes and goes is one failing. Boards
+        are no input of the wire, so that this touches no event and no time: a replay tells what the live run told.
         """
         if not self._wants_answer(place, alert):
             return False
         alert.undrawn = True
-        if alert.escalated_at is None:
-            self._ask_next_role(place, alert)
+        if alert.undrawn_at is None:
+            alert.undrawn_at = place.view.now
         self.show(place, alert)
         return True
 
@@ -297,7 +298,7 @@ class Ledger:
         if outcome.state is not AlertState.OUT_OF_SERVICE:
             alert.permit, alert.out_until = "", None
         if outcome.state is AlertState.UNACKNOWLEDGED and event is not AlertEvent.FALL:
-            alert.role, alert.escalated_at = "", None
+            alert.role, alert.escalated_at, alert.undrawn_at = "", None, None
         self._time_escalation(place, alert, anew=event is not AlertEvent.FALL)
         if event in (AlertEvent.RAISE, AlertEvent.RISE) and outcome.state is not AlertState.OUT_OF_SERVICE:
             # It asks for attention anew: whatever a person said was said of less.
@@ -329,7 +330,18 @@ class Ledger:
         self.show(place, alert)
 
     def describe(self, place: Place, alert: Alert) -> Document:
-        """Write the alert's document."""
+        """Write the alert's document as it is shown."""
+        document = self._describe_told(place, alert)
+        if alert.undrawn:
+            document["on_no_screen"] = True
+        if alert.undrawn_at is not None and alert.escalated_at is None:
+            role = self._next_role(place, alert)
+            if role is not None:
+                document.update(role=role, escalated=True, escalated_at=format_time(alert.undrawn_at))
+        return document
+
+    def _describe_told(self, place: Place, alert: Alert) -> Document:
+        """Write the alert's document as its events tell it: what follows from the wire, time and people alone."""
         aircraft = place.aircraft
         return documents.describe_alert(
             place.rule,
@@ -347,7 +359,7 @@ class Ledger:
 
     def _tell(self, place: Place, alert: Alert, told: str) -> None:
         alert.changes += 1
-        data = self.describe(place, alert)
+        data = self._describe_told(place, alert)
         if told == "cleared":
             data["evidence"] = documents.collect_evidence(place.rule, place.view)
         if self.late:

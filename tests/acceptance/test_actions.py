@@ -377,7 +377,18 @@ def test_a_warning_that_nobody_acknowledges_goes_to_the_next_role(live_mosquitto
         standing = live.instance.alert(sender.reg, "armed-handle-moved", "L1")
         return standing if standing is not None and standing.get("escalated") else None
 
-    later = until(handed_on, "handed on")
+    def handed_on_in_time() -> dict[str, Any] | None:
+        standing = handed_on()
+        late = (
+            standing is not None
+            and parse_time(standing["escalated_at"]) >= parse_time(alert["changed_at"]) + 5 * SECOND
+        )
+        return standing if late else None
+
+    first = until(handed_on, "handed on, being on no screen")
+    assert first is not None
+    assert (first["role"], first["on_no_screen"]) == ("ops", True)
+    later = until(handed_on_in_time, "handed on, nobody having answered")
     assert later is not None
     assert (later["role"], later["changed_at"]) == ("ops", alert["changed_at"])
     assert parse_time(later["escalated_at"]) - parse_time(alert["changed_at"]) == 5 * SECOND

@@ -95,7 +95,7 @@ class FakeReader:
         self.rules: list[Readout] = []
         self.running: list[Readout] = []
         self.answers: dict[str, Readout] = {}
-        self.kinds: Readout = {"alder": {"type": "alder", "doors": []}}
+        self.kinds: Readout = {"alder": {"type": "alder", "engines": [1, 2], "doors": []}}
         self.weather: dict[str, Readout] = {"S12": stand_document("S12", 10.0)}
         self.measured: Readout = {
             "rates": {"messages_per_s": {"1m": 2.0, "10m": 1.5}, "events_per_s": {"1m": 0.0, "10m": 0.1}},
@@ -106,7 +106,7 @@ class FakeReader:
         self.healthy: Readout = {
             "ready": True,
             "reasons": [],
-            "broker": {"connected": True},
+            "broker": {"connected": True, "reconnects": 0, "unacknowledged": 0, "backlog": 0, "dropped": 0},
             "journal": {"healthy": True, "depth": 3},
             "loop_lag_s": 0.001,
             "instance": "one",
