@@ -20,27 +20,18 @@ from monitor.core.times import SECOND
 from tests.acceptance.board.board_pages import Board, Look, open_board
 from tests.acceptance.board.real_apron import RealApron, running_apron
 from tests.acceptance.conftest import MakeBroker
+from tests.acceptance.pixels import CHROMIUM_FLAGS
 from tests.acceptance.programs import running_broker
 from tests.adapters.web.conftest import render_nothing
 from tests.adapters.web.fake_reader import FakeReader, door_document
 from tests.stories import demo_site
-
-FLAGS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
 
 
 @pytest_asyncio.fixture(scope="session", loop_scope="session")
 async def browser(require_program: Callable[..., str]) -> AsyncIterator[Browser]:
     path = require_program("chromium", "chromium-browser", "google-chrome")
     async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(executable_path=path, args=list(FLAGS))
+        browser = await playwright.chromium.launch(executable_path=path, args=list(CHROMIUM_FLAGS))
         yield browser
         await browser.close()
 
