@@ -69,7 +69,7 @@ SITE_MISTAKES = {
     "unknown key far from all": (
         "http:",
         "zzz: 1\nhttp:",
-        "17: zzz: is not a known key; give one of site, types, thresholds, broker, http, data, alerts",
+        "17: zzz: is not a known key; give one of site, types, thresholds, broker, http, data, alerts, notify, proof",
     ),
     "number for a word": (
         "name: tarnwick",
@@ -187,6 +187,21 @@ SITE_MISTAKES = {
         "ca_file: ca.pem",
         "14: broker: ca_file is given for an address without TLS; give an address that starts with mqtts://",
     ),
+    "certificate without its key": (
+        "keepalive_s: 10",
+        "cert_file: own.pem",
+        "14: broker: cert_file is given without key_file; give 'key_file' too",
+    ),
+    "key without its certificate": (
+        "keepalive_s: 10",
+        "key_file: own.key",
+        "14: broker: key_file is given without cert_file; give 'cert_file' too",
+    ),
+    "certificate without TLS": (
+        "keepalive_s: 10",
+        "cert_file: own.pem\n  key_file: own.key",
+        "14: broker: cert_file is given for an address without TLS; give an address that starts with mqtts://",
+    ),
     "unknown protocol": (
         "keepalive_s: 10",
         "protocol: 3.1",
@@ -198,11 +213,10 @@ SITE_MISTAKES = {
         "16: broker.keepalive_s: 1.5 is not a whole number; give the seconds of silence until a ping; "
         "the broker waits 1.5 times that, such as 10",
     ),
-    "reachable from elsewhere": (
+    "no address": (
         "host: 127.0.0.1",
-        "host: 0.0.0.0",
-        "18: http.host: '0.0.0.0' can be reached from other machines and sign-in is not configured; "
-        "give a loopback address such as 127.0.0.1, ::1 or localhost",
+        "host: 'http://127.0.0.1'",
+        "18: http.host: 'http://127.0.0.1' is no address or name of a machine; give one such as 127.0.0.1",
     ),
     "port too large": (
         "port: 8080",
@@ -324,8 +338,8 @@ def test_a_path_without_a_file_gives_one_line(make: str | None, reason: str, tmp
 VARIABLE_MISTAKES = {
     ("SILLWATCH_HTTP__PORT", "abc"): "http.port: 'abc' is not a whole number; "
     "give the port to listen on, 0 for a free one, such as 8080",
-    ("SILLWATCH_HTTP", "0.0.0.0:8080"): "http.host: '0.0.0.0' can be reached from other machines and sign-in is not "
-    "configured; give a loopback address such as 127.0.0.1, ::1 or localhost",
+    ("SILLWATCH_HTTP", "a b:8080"): "http.host: 'a b' is no address or name of a machine; "
+    "give one such as 127.0.0.1",
     ("SILLWATCH_HTTP", "127.0.0.1:web"): "http.port: 'web' is not a whole number; "
     "give the port to listen on, 0 for a free one, such as 8080",
     ("SILLWATCH_SITE__ELEVATION_M", "high"): "site.elevation_m: 'high' is not a number; "
@@ -336,7 +350,8 @@ VARIABLE_MISTAKES = {
     "or set one key of it, as in SILLWATCH_ALERTS__KEY",
     ("SILLWATCH_BROKR__URL", "mqtt://h"): "sets no key of the configuration; did you mean 'SILLWATCH_BROKER__URL'?",
     ("SILLWATCH_ZZZ", "1"): "sets no key of the configuration; give one of SILLWATCH_SITE, SILLWATCH_TYPES, "
-    "SILLWATCH_THRESHOLDS, SILLWATCH_BROKER, SILLWATCH_HTTP, SILLWATCH_DATA, SILLWATCH_ALERTS",
+    "SILLWATCH_THRESHOLDS, SILLWATCH_BROKER, SILLWATCH_HTTP, SILLWATCH_DATA, SILLWATCH_ALERTS, "
+    "SILLWATCH_NOTIFY, SILLWATCH_PROOF",
 }  # fmt: skip
 
 
@@ -358,13 +373,13 @@ def test_a_mistake_in_a_flag_names_the_flag(tmp_path: Path) -> None:
 
 def test_every_problem_is_told_at_once_in_the_order_of_the_file(tmp_path: Path) -> None:
     path = tmp_path / "site.yaml"
-    path.write_text(SITE.replace("host: 127", "host: 10").replace("name: tarn", "nam: tarn").replace("210", "x"))
+    path.write_text(SITE.replace("port: 8080", "port: web").replace("name: tarn", "nam: tarn").replace("210", "x"))
     problems = check(path, environment={"SILLWATCH_ZZZ": "1"})
     assert [(problem.file, problem.line, problem.key) for problem in problems] == [
         (str(path), 1, "site.name"),
         (str(path), 2, "site.nam"),
         (str(path), 3, "site.elevation_m"),
-        (str(path), 18, "http.host"),
+        (str(path), 19, "http.port"),
         ("SILLWATCH_ZZZ", None, ""),
     ]
 

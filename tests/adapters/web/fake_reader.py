@@ -14,7 +14,8 @@ from monitor.core.alarm_health import NothingRecordedError
 from monitor.core.effects import Effect, PublishActive, PublishDoor, PublishEvent, RefuseCommand
 from monitor.core.events import AlertAcknowledged, Command
 from monitor.core.times import SECOND, format_time, parse_time
-from monitor.ports import Observer, Readout, Step
+from monitor.ports import Observer, Outside, Readout, Step
+from tests.adapters.web.fake_outside import FakeOutside
 
 START = parse_time("2026-03-01T10:15:00.000Z")
 
@@ -89,6 +90,7 @@ class FakeReader:
 
     def __init__(self) -> None:
         self.clock = START
+        self.outside: Outside = FakeOutside()
         self.rows: dict[str, Readout] = {}
         self.doors: dict[str, dict[str, Readout]] = {}
         self.active: list[Readout] = []
@@ -109,6 +111,7 @@ class FakeReader:
             "broker": {"connected": True, "reconnects": 0, "unacknowledged": 0, "backlog": 0, "dropped": 0},
             "journal": {"healthy": True, "depth": 3},
             "loop_lag_s": 0.001,
+            "proof": {"at": format_time(START), "took_ms": 41.0, "age_s": 3.0, "missed": 0},
             "instance": "one",
             "version": "0.1.0",
             "started": format_time(START),
@@ -239,6 +242,9 @@ class FakeReader:
     async def audit(self, **asked: Any) -> Readout:
         self.asked.append(("audit", asked))
         return {"items": [], "next": None}
+
+    async def verify_audit(self) -> Readout:
+        return {"whole": False, "items": 7, "first_broken": 3, "head": {"number": 7, "hash": "ab"}, "pruned_up_to": 0}
 
     async def alarm_health(self, **asked: Any) -> Readout:
         self.asked.append(("alarm-health", asked))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 from starlette.datastructures import Headers
 
-from monitor.adapters.web.guard import BODY_MAX, find_objection, is_loopback_host, is_same_origin
+from monitor.adapters.web.front import is_loopback_host
+from monitor.adapters.web.guard import BODY_MAX, find_objection, is_same_origin
 
 
 @pytest.mark.parametrize(

@@ -114,6 +114,11 @@ async def test_catalogue_quarantine_and_audit_are_lists(url: str, reader: FakeRe
     assert reader.asked == [(name, {"limit": 7, "before": "3"}) for name in ("quarantine", "audit")]
 
 
+async def test_the_audits_chain_is_checked_when_asked(url: str, reader: FakeReader) -> None:
+    answer = await ask(url, "/api/v1/audit/verify")
+    assert (answer.status, answer.json()) == (200, await reader.verify_audit())
+
+
 async def test_ready_and_alive_are_two_questions(url: str, reader: FakeReader) -> None:
     assert (await ask(url, "/readyz")).json()["ready"] is True
     reasons = ["the broker is not connected", "the journal cannot be written"]
