@@ -1,0 +1,1 @@
+"""Telling people outside of alerts, so that it arrives: a durable outbox and its destinations."""

@@ -1,0 +1,17 @@
+"""A bench for each test, stopped at its end."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+
+from tests.adapters.notify.bench import Bench
+
+
+@pytest.fixture
+async def bench(tmp_path: Path) -> AsyncIterator[Bench]:
+    bench = Bench(tmp_path)
+    yield bench
+    await bench.stop()
