@@ -127,6 +127,30 @@ def test_brokers_listen_on_loopback_alone() -> None:
     assert {value for key, value in nats if key == "host"} == {"127.0.0.1"}
 
 
+def test_brokers_for_other_machines_ask_for_certificate_and_password() -> None:
+    """That they hold to it is tried in ``tests/security``."""
+    lines = [line.split(maxsplit=1) for line in _text("mosquitto-tls.conf").splitlines() if line and line[0] != "#"]
+    settings = dict(lines)
+    assert len(settings) == len(lines)
+    assert (settings["require_certificate"], settings["allow_anonymous"]) == ("true", "false")
+    plain = dict(line.split(maxsplit=1) for line in _text("mosquitto.conf").splitlines() if line and line[0] != "#")
+    kept = plain.keys() - {"listener", "allow_anonymous"}
+    assert {key: settings[key] for key in kept} == {key: plain[key] for key in kept}
+    nats, plain_nats = _text("nats-server-tls.conf"), _text("nats-server.conf")
+    assert "verify: true" in nats
+    for line in ("sync_interval: always", "max_ack_pending: 1000", 'ack_wait: "30s"', "max_payload: 256KB"):
+        assert line in nats
+        assert line in plain_nats
+    users = re.findall(r"user: (\S+?),", nats)
+    assert (
+        nats.count("permissions: {")
+        == nats.count('allowed_connection_types: ["MQTT"]')
+        == len(users)
+        == len(set(users))
+        == 4
+    )
+
+
 # The service
 
 
@@ -159,7 +183,9 @@ def test_the_service_holds_no_privileges() -> None:
         "PrivateTmp": "yes",
         "CapabilityBoundingSet": "",
         "StateDirectory": "sillwatch",
-        "Type": "exec",
+        "Type": "notify",
+        "NotifyAccess": "main",
+        "WatchdogSec": "30",
         "Restart": "always",
     }.items():
         assert service[key] == value, key
