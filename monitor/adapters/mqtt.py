@@ -48,7 +48,8 @@ class MqttFeed:
     is durable. ``on_connected(session_present)`` comes before the first message of a
     connection, ``on_disconnected(why)`` when one that stood is lost. ``held_topics`` returns
     every retained topic that the engine holds now, each with what writes its message. ``on_superseded(started)`` says that a
-    later run of this instance is on; the feed then ends. ``jitter`` returns 0 to 1.
+    later run of this instance is on; the feed then ends. While ``is_full()`` nothing is
+    read: the broker keeps it. ``jitter`` returns 0 to 1.
     """
 
     def __init__(
@@ -60,6 +61,7 @@ class MqttFeed:
         on_disconnected: Callable[[str], None],
         held_topics: Callable[[], Held],
         on_superseded: Callable[[str], None],
+        is_full: Callable[[], bool] = lambda: False,
         jitter: Callable[[], float] = random.random,
     ) -> None:
         self.settings = settings
@@ -68,11 +70,14 @@ class MqttFeed:
         self.on_disconnected = on_disconnected
         self.held_topics = held_topics
         self.on_superseded = on_superseded
+        self.is_full = is_full
         self.connected = False
         self.listening = asyncio.Event()
         """Set while the broker delivers inputs to us: connected, and subscribed."""
         self.reconnects = 0
         self.sent = 0
+        self.offered = 0
+        """Messages given to us that are not retained: those that are kept until they are answered."""
         self.dropped = 0
         self.failures = 0
         self._jitter = jitter
@@ -82,7 +87,7 @@ class MqttFeed:
         self._subscribed = False
         self._ever_connected = False
         self._sweeping: set[str] | None = None
-        self._inputs = TopicFilters(settings.inputs)
+        self._inputs = TopicFilters((*settings.inputs, *settings.echoes))
         self._outputs = TopicFilters(settings.outputs)
         self._version: Version = "3.1.1" if settings.protocol == "3.1.1" else "5"
         self._ending = asyncio.Event()
@@ -102,6 +107,12 @@ class MqttFeed:
         return len(self._backlog)
 
     @property
+    def unanswered(self) -> int:
+        """How many of those offered the broker has not acknowledged yet; always the newest."""
+        in_flight = self._link.unacked.values() if self._link is not None else ()
+        return len(self._backlog) + sum(not outgoing.retain for outgoing in in_flight)
+
+    @property
     def refused(self) -> int:
         """Publications that the broker acknowledged with a refusal (MQTT 5 only)."""
         return self._refused_before + (self._link.refused if self._link is not None else 0)
@@ -110,6 +121,7 @@ class MqttFeed:
 
     def publish(self, outgoing: Outgoing) -> None:
         """Send now if connected; otherwise keep an event for later, and leave a retained document to the reconnect."""
+        self.offered += not outgoing.retain
         if (outgoing.retain or not self._backlog) and self._send(outgoing):
             return
         if not outgoing.retain:
@@ -137,7 +149,9 @@ class MqttFeed:
 
     def _flush_backlog(self, link: Link) -> None:
         """Send kept events in order, leaving room for new ones; what cannot go yet stays at the front."""
-        while self._backlog and len(link.unacked) < self.settings.unacked_max // 2 and self._send(self._backlog[0]):
+        # At least one at a time: where nothing could ever go, waiting for room would never end.
+        room = max(self.settings.unacked_max // 2, 1)
+        while self._backlog and len(link.unacked) < room and self._send(self._backlog[0]):
             self._backlog.popleft()
 
     # -- life ------------------------------------------------------------------------------
@@ -190,7 +204,7 @@ class MqttFeed:
     async def _connect_once(self) -> LinkError:
         """Make one connection and serve it to its end; returns why it ended or failed."""
         try:
-            link = Link(self.settings, self._version, on_up=self._came_up, on_message=self._hear)
+            link = Link(self.settings, self._version, on_up=self._came_up, on_message=self._hear, is_full=self.is_full)
         except OSError as error:
             return LinkError(f"the certificate files cannot be used: {error.strerror or error}")
         try:
@@ -265,9 +279,12 @@ class MqttFeed:
         if self._ending.is_set():
             return
         if not (link.version == "3.1.1" and link.session_present and self._subscribed):
-            refused = await link.subscribe(settings.inputs, qos=1, retained_if_new=self._subscribed)
-            if refused:
+            wanted = (*settings.inputs, *settings.echoes)
+            refused = await link.subscribe(wanted, qos=1, retained_if_new=self._subscribed)
+            if not set(refused).issubset(settings.echoes):
                 raise LinkError(f"the broker refuses to let us read {', '.join(refused)}")
+            if refused:
+                log.warning("the broker hides our own proofs", action="mqtt-refused", filters=refused)
             self._subscribed = True
         self._ever_connected = True
         self.listening.set()

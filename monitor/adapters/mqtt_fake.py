@@ -105,7 +105,7 @@ class MemoryBroker:
     def subscribe(self, feed: MemoryFeed) -> None:
         """Subscribe the feed to its inputs; retained ones are delivered where the subscription is new."""
         session = self._sessions[feed.settings.client_id]
-        for name in feed.settings.inputs:
+        for name in (*feed.settings.inputs, *feed.settings.echoes):
             if name not in session.filters:
                 session.filters.append(name)
                 for message in self.matching(name):
@@ -127,6 +127,7 @@ class MemoryBroker:
         self._deliveries += 1
         session.unsettled[self._deliveries] = message
         if session.owner is not None:
+            session.unsettled[self._deliveries] = message._replace(again=True)
             session.owner.deliver(message, partial(self._settle, session, session.owner, self._deliveries))
 
     @staticmethod
@@ -158,6 +159,7 @@ class MemoryFeed:
         self.connected = False
         self.reconnects = 0
         self.sent = 0
+        self.offered = 0
         self.dropped = 0
         self.unacked = 0
         self.refused = 0
@@ -176,8 +178,14 @@ class MemoryFeed:
         """Events kept until the broker is back."""
         return len(self._backlog)
 
+    @property
+    def unanswered(self) -> int:
+        """Events that the broker has not acknowledged yet: it acknowledges whatever it hears at once."""
+        return len(self._backlog)
+
     def publish(self, outgoing: Outgoing) -> None:
         """Send now if connected; otherwise keep an event for later."""
+        self.offered += not outgoing.retain
         if self.connected:
             self.sent += 1
             self._broker.publish(outgoing.topic, outgoing.payload, retain=outgoing.retain)
@@ -225,6 +233,7 @@ class MemoryFeed:
         self.connected = True
         self.reconnects += self._ever_connected
         for _ in range(len(self._backlog)):
+            self.offered -= 1
             self.publish(self._backlog.popleft())
         self._guard(self.on_connected, present)
         self._broker.resume(self)

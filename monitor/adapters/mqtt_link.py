@@ -1,9 +1,10 @@
 """One MQTT connection, from CONNECT to its end.
 
 Owns everything that reaches below aiomqtt's surface: acknowledging by hand, taking
-messages straight from the socket's callback, and writing to the socket at once. No
-other module may touch ``_client``. A link is used once; a reconnect makes a new one, so
-that a packet identifier of an old connection can never be acknowledged on a new one.
+messages straight from the socket's callback (:mod:`monitor.adapters.mqtt_reading`), and
+writing to the socket at once. No other module may touch ``_client``. A link is used once;
+a reconnect makes a new one, so that a packet identifier of an old connection can never be
+acknowledged on a new one.
 
 Measured: a message taken from aiomqtt's queue by a task costs about twice the processor
 time of one taken from the callback.
@@ -12,7 +13,6 @@ time of one taken from the callback.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 import socket
 import threading
@@ -25,6 +25,7 @@ from aiomqtt.exceptions import MqttConnectError
 from paho.mqtt.client import (
     MQTT_CLEAN_START_FIRST_ONLY,
     MQTT_ERR_SUCCESS,
+    PINGREQ,
     PUBACK,
     PUBLISH,
     CleanStartOption,
@@ -33,20 +34,20 @@ from paho.mqtt.client import (
     DisconnectFlags,
     MQTTMessage,
 )
-from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from monitor.adapters.mqtt_phrases import say_closed_early, say_end, say_error
+from monitor.adapters.mqtt_reading import SocketReader
 from monitor.adapters.mqtt_settings import MqttSettings, OnMessage
-from monitor.ports import Message, Outgoing
+from monitor.adapters.mqtt_silence import SilenceWatch
+from monitor.ports import Message, Outgoing, settle_nothing
 
 Version = Literal["5", "3.1.1"]
 
 _UNSUPPORTED_VERSION: Final = 0x84
-_READ_BYTES: Final = 65_536
-_PACKETS_A_TURN: Final = 8
 _PACKET_IDS: Final = 65_535
 _GOODBYE_S_MAX: Final = 0.5
 _QUIET: Final = logging.getLogger("monitor.mqtt.paho")
@@ -69,15 +70,23 @@ class Link:
 
     ``on_up`` is called with "session present" before any message of the connection is
     handed to ``on_message``. Both are called on the loop's thread and must not raise.
+    While ``is_full`` says so the socket is not read: what comes waits at the broker.
     """
 
     def __init__(
-        self, settings: MqttSettings, version: Version, *, on_up: Callable[[Link], None], on_message: OnMessage
+        self,
+        settings: MqttSettings,
+        version: Version,
+        *,
+        on_up: Callable[[Link], None],
+        on_message: OnMessage,
+        is_full: Callable[[], bool] = lambda: False,
     ) -> None:
         self._settings = settings
         self.version: Version = version
         self._on_up = on_up
         self._hand_over = on_message
+        self._is_full = is_full
         self._loop = asyncio.get_running_loop()
         self._thread = threading.get_ident()
         self._opening: asyncio.Task[Any] | None = None
@@ -85,9 +94,6 @@ class Link:
         self._wrote_this_turn = False
         self._unsettled: dict[int, int] = {}
         self._deliveries = 0
-        self._received = b""
-        self._taken = 0
-        self._reading_on = False
         self._drained: tuple[int, asyncio.Future[None]] | None = None
         self.up = False
         self.accepted = False
@@ -97,6 +103,12 @@ class Link:
         self.ended: asyncio.Future[str] = self._loop.create_future()
         self._aio = self._make_client()
         self._client: Client = self._aio._client
+        self._silence = SilenceWatch(
+            settings.keepalive_s,
+            heard_at=lambda: self._reader.heard_at,
+            ask=lambda: self._client._send_simple_command(PINGREQ),
+            give_up=self.cut,
+        )
 
     def _make_client(self) -> aiomqtt.Client:
         settings, five = self._settings, self.version == "5"
@@ -134,8 +146,7 @@ class Link:
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_publish_received
         client.on_publish = self._on_puback
-        client._sock_recv = partial(self._read, client._sock_recv)  # type: ignore[method-assign]
-        client.loop_read = partial(self._serve_read, client.loop_read)  # type: ignore[method-assign]
+        self._reader = SocketReader(client, is_full=lambda: self.up and self._is_full(), cut=self.cut)
         client.on_socket_register_write = self._on_register_write
         client.on_socket_unregister_write = self._on_unregister_write
         aio._disconnected.add_done_callback(self._on_broken)
@@ -151,13 +162,15 @@ class Link:
             await asyncio.shield(self._opening)
         except MqttConnectError as error:
             refused = isinstance(error.rc, ReasonCode) and error.rc.value == _UNSUPPORTED_VERSION
-            raise LinkError(f"the broker refuses: {_phrase(error)}", version_refused=refused) from None
+            raise LinkError(f"the broker refuses: {say_error(error)}", version_refused=refused) from None
         except _ClosedEarlyError as error:
             raise LinkError(str(error), version_refused=True) from None
         except (aiomqtt.MqttError, OSError, ValueError) as error:
-            if self._client.socket() is not None:  # it took the connection: some brokers meet a version with silence
-                raise LinkError("the broker does not answer", version_refused=True) from None
-            raise LinkError(_phrase(error)) from None
+            if self._reader.alert is None and self._client.socket() is not None:
+                raise LinkError(
+                    "the broker does not answer", version_refused=True
+                ) from None  # nor will it, to that version
+            raise LinkError(say_error(error)) from None
         self._aio.timeout = self._settings.answer_s_max
 
     async def close(self) -> None:
@@ -193,6 +206,7 @@ class Link:
 
     def _end(self, why: str) -> None:
         self.up = False
+        self._silence.stop()
         self._unsettled.clear()
         if not self.ended.done():
             self.ended.set_result(why)
@@ -240,7 +254,7 @@ class Link:
         try:
             answers = await self._aio.subscribe(topics)
         except aiomqtt.MqttError as error:
-            raise LinkError(f"subscribing failed: {_phrase(error)}") from None
+            raise LinkError(f"subscribing failed: {say_error(error)}") from None
         codes = [answer.value if isinstance(answer, ReasonCode) else answer for answer in answers]
         return [name for name, code in zip(wanted, codes, strict=True) if code >= 0x80]
 
@@ -249,7 +263,7 @@ class Link:
         try:
             await self._aio.unsubscribe(list(filters))
         except aiomqtt.MqttError as error:
-            raise LinkError(f"unsubscribing failed: {_phrase(error)}") from None
+            raise LinkError(f"unsubscribing failed: {say_error(error)}") from None
 
     # -- paho's callbacks ------------------------------------------------------------------
 
@@ -262,14 +276,17 @@ class Link:
                 client._max_inflight_messages = 0 if allowed >= _PACKET_IDS else allowed
             self.session_present = bool(flags.session_present)
             self.accepted = self.up = True
+            self._silence.start()
             self._on_up(self)
         self._aio._on_connect(client, userdata, flags, reason, properties)
 
     def _on_disconnect(
         self, client: Client, userdata: Any, flags: DisconnectFlags, reason: ReasonCode, properties: Properties | None
     ) -> None:
-        self._end(_reason(reason, by_broker=flags.is_disconnect_packet_from_server))
-        self._fail_opening(_ClosedEarlyError("the broker closed the connection instead of accepting it"))
+        self._end(say_end(reason, by_broker=flags.is_disconnect_packet_from_server))
+        if self._reader.alert is not None:
+            self._fail_opening(aiomqtt.MqttError(self._reader.alert))
+        self._fail_opening(_ClosedEarlyError(say_closed_early(tls=self._settings.address.tls)))
         self._aio._on_disconnect(client, userdata, flags, reason, properties)
 
     def _on_broken(self, disconnected: asyncio.Future[None]) -> None:
@@ -277,20 +294,20 @@ class Link:
         error = None if disconnected.cancelled() else disconnected.exception()
         if error is not None:
             self._fail_opening(_ClosedEarlyError("the broker's answer is no MQTT"))
-            self._end(_phrase(error))
+            self._end(say_error(error))
 
     def _on_publish_received(self, client: Client, userdata: Any, message: MQTTMessage) -> None:
         try:
             topic = message.topic
         except UnicodeDecodeError:
             topic = message._topic.decode("utf-8", "backslashreplace")
-        settle = _settle_nothing
+        settle = settle_nothing
         if message.qos:
             mid = message.mid
             self._deliveries = delivery = self._deliveries + 1
             self._unsettled[mid] = delivery
             settle = partial(self._settle, mid, message.qos, delivery)
-        self._hand_over(Message(topic, bytes(message.payload), message.retain), settle)
+        self._hand_over(Message(topic, bytes(message.payload), message.retain, bool(message.dup)), settle)
 
     def _settle(self, mid: int, qos: int, delivery: int) -> None:
         # Only the last delivery under a packet identifier may acknowledge it, once: after that the
@@ -308,40 +325,6 @@ class Link:
         if self._drained is not None and len(self.unacked) <= self._drained[0] and not self._drained[1].done():
             self._drained[1].set_result(None)
 
-    # -- the socket's read side ------------------------------------------------------------
-
-    def _read(self, receive: Callable[[int], bytes], size: int) -> bytes:
-        """Serve paho, which asks for a byte or two at a time, from one large read of the socket.
-
-        Each call of the socket gives up the interpreter, and with it, under load, a
-        millisecond to the journal's thread.
-        """
-        if self._taken >= len(self._received):
-            self._received, self._taken = receive(_READ_BYTES), 0
-        start, self._taken = self._taken, self._taken + size
-        return self._received[start : self._taken]
-
-    def _serve_read(self, loop_read: Callable[[], MQTTErrorCode], max_packets: int = 1) -> MQTTErrorCode:
-        """Take some of the packets that wait; what then still lies here is taken in the loop's next turn."""
-        result = loop_read()
-        for _ in range(_PACKETS_A_TURN - 1):
-            if result != MQTT_ERR_SUCCESS or self._taken >= len(self._received):
-                return result
-            result = loop_read()
-        if result == MQTT_ERR_SUCCESS and self._taken < len(self._received) and not self._reading_on:
-            self._reading_on = True
-            self._loop.call_soon(self._read_on)
-        return result
-
-    def _read_on(self) -> None:
-        self._reading_on = False
-        if self._client.socket() is None or self._taken >= len(self._received):
-            return
-        try:
-            self._client.loop_read()
-        except Exception as error:
-            self.cut(_phrase(error))
-
     # -- the socket's write side -----------------------------------------------------------
 
     def _on_register_write(self, client: Client, userdata: Any, sock: Any) -> None:
@@ -356,7 +339,7 @@ class Link:
             self._merge_waiting()
             self._client.loop_write()
         except Exception as error:
-            self.cut(_phrase(error))
+            self.cut(say_error(error))
         sock = self._client.socket()
         if sock is not None and self._writing is None and self._client.want_write():
             self._writing = sock.fileno()
@@ -384,22 +367,3 @@ class Link:
 
 class _ClosedEarlyError(aiomqtt.MqttError):
     """The connection ended before the broker accepted or refused it."""
-
-
-def _settle_nothing() -> None:
-    """Settle a QoS 0 delivery, which has no acknowledgement."""
-
-
-def _reason(reason: ReasonCode, *, by_broker: bool) -> str:
-    if by_broker:
-        return f"the broker ended it: {str(reason).lower()}"
-    return "connection lost" if reason.is_failure else "disconnected"
-
-
-def _phrase(error: BaseException) -> str:
-    """Say an error in one short line, without the codes in brackets."""
-    text = str(error)
-    if text.startswith("["):
-        with contextlib.suppress(ValueError):
-            text = text[text.index("]") + 1 :].strip()
-    return (text or type(error).__name__).splitlines()[0].lower()

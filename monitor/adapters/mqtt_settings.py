@@ -72,11 +72,17 @@ class _ClosingSocket(ssl.SSLSocket):
             raise
 
 
+def _refuse_to_ask() -> str:
+    """Answer for a key that has a password; without it OpenSSL would ask on the terminal and wait."""
+    raise OSError("the key has a password; write it without one, readable by this program's user alone")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MqttSettings:
     """Everything a feed needs to know.
 
-    ``inputs`` are heard at QoS 1. What lies retained below ``outputs`` is ours alone and is
+    ``inputs`` are heard at QoS 1, and so are ``echoes``, what we send to ourselves: a broker that refuses to give
+    those back is worked with all the same. What lies retained below ``outputs`` is ours alone and is
     emptied on connecting unless the engine holds it, so they must not cover another
     instance's topics. ``started`` is this run's start (RFC 3339), as in ``online``;
     ``offline`` is the will. ``username`` and ``password`` win over those in ``url``.
@@ -91,6 +97,8 @@ class MqttSettings:
     online: bytes
     offline: bytes
     protocol: Protocol = "auto"
+    echoes: tuple[str, ...] = ()
+    own_client_id: str | None = None
     username: str | None = None
     password: str | None = None
     ca_file: Path | None = None
@@ -109,7 +117,7 @@ class MqttSettings:
     @property
     def client_id(self) -> str:
         """Fixed, so that the broker keeps the session over restarts and cuts off a twin."""
-        return f"sillwatch-{self.instance}"
+        return self.own_client_id or f"sillwatch-{self.instance}"
 
     @property
     def address(self) -> BrokerAddress:
@@ -117,11 +125,16 @@ class MqttSettings:
         return parse_broker_url(self.url)
 
     def tls_context(self) -> ssl.SSLContext | None:
-        """Return the TLS context for ``mqtts``, ``None`` for ``mqtt``; raises ``OSError`` for a bad certificate file."""
+        """Return the TLS context for ``mqtts``, ``None`` for ``mqtt``; raises ``OSError`` for a bad certificate file.
+
+        The broker's certificate and name are always checked. The files are read anew for each
+        connection, so that a renewed certificate is taken up by a reconnect.
+        """
         if not self.address.tls:
             return None
         context = ssl.create_default_context(cafile=self.ca_file)
+        context.minimum_version = ssl.TLSVersion.TLSv1_2
         context.sslsocket_class = _ClosingSocket
         if self.cert_file is not None:
-            context.load_cert_chain(self.cert_file, self.key_file)
+            context.load_cert_chain(self.cert_file, self.key_file, password=_refuse_to_ask)
         return context

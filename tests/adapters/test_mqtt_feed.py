@@ -281,6 +281,33 @@ async def test_refused_inputs_are_a_failure_that_says_which() -> None:
     assert logs[-1]["why"] == "the broker refuses to let us read apron/v1/t/#"
 
 
+async def test_a_broker_that_will_not_hand_our_own_words_back_is_worked_with_all_the_same() -> None:
+    """Nothing about doors hangs on them: whoever misses them says so."""
+    echo = "sillwatch/v1/proof/t/one"
+    heard: list[str] = []
+    callbacks = {"on_message": lambda message, settle: heard.append(message.topic)}
+    async with listening() as listener:
+        feed = make_feed(listener.url, callbacks, outputs=(), echoes=(echo,))
+        with capture_logs() as logs:
+            task = asyncio.create_task(feed.run())
+            peer = await listener.accept()
+            await peer.next()
+            peer.send(ACCEPTED)
+            kind, body = await peer.next()
+            peer.send(b"\x90\x03" + body[:2] + b"\x00")
+            kind, body = await peer.next()
+            assert (kind, echo.encode() in body) == (SUBSCRIBE, True)
+            peer.send(b"\x90\x04" + body[:2] + b"\x01\x80")
+            await until(feed.listening.is_set, "the inputs to be heard")
+            for mid, topic in enumerate(("apron/v1/t/stand/S1/wind_kt", echo), 1):
+                peer.send(publish_packet(topic, b"{}", mid=mid))
+            await until(lambda: len(heard) == 2, "what comes all the same")
+            await feed.stop()
+            await task
+    assert heard == ["apron/v1/t/stand/S1/wind_kt", echo]
+    assert [log["filters"] for log in logs if log["action"] == "mqtt-refused"] == [[echo]]
+
+
 async def test_cancelling_the_feed_says_goodbye_too() -> None:
     async with listening() as listener:
         feed = make_feed(listener.url)
