@@ -1,6 +1,6 @@
 # Every target sets up what it needs; the first run takes a minute, later ones no time.
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench screenshots docs lock clean
+.PHONY: help demo test soak lint bench screenshots docs lock sbom audit clean
 
 help: ## Show this
 	@sed -n 's/^\([a-z]*\): ## /  make \1\t/p' $(MAKEFILE_LIST) | expand -t 16
@@ -10,6 +10,9 @@ demo: ## Start a broker, a simulated apron, the monitor and the board; Ctrl-C en
 
 test: ## Run all tests, two at a time (ARGS="tests/core -k wind" runs some, one by one)
 	@.ci/setup --tests && exec .venv/bin/python -m pytest $(or $(ARGS),-n 2)
+
+soak: ## Run the long tests, hours of them (ARGS="kills --kills 400" runs some)
+	@.ci/setup --tests && exec .venv/bin/python -m tests.faults.soak $(ARGS)
 
 lint: ## Check style, format, types (the board's too), import contracts and dependencies
 	@.ci/setup
@@ -35,6 +38,12 @@ lock: ## Renew requirements.lock from pyproject.toml
 	.venv/bin/uv pip compile --quiet --upgrade --universal --python-version 3.11 --extra dev \
 		--generate-hashes --no-header pyproject.toml --output-file requirements.lock
 	@.ci/setup
+
+sbom: ## Write the bill of materials of an installation to build/sbom.cdx.json
+	@.ci/setup && exec .venv/bin/python .ci/sbom.py
+
+audit: ## Hold requirements.lock against the public database of known vulnerabilities
+	@.ci/setup && exec .venv/bin/python .ci/audit.py
 
 clean: ## Remove what was made here, the virtual environment too
 	rm -rf .venv build dist .demo .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache

@@ -21,7 +21,11 @@ import structlog
 import typer
 
 from monitor import __version__
+from monitor.adapters import auditing
+from monitor.adapters.access import commands as access
 from monitor.adapters.capture import CaptureError, read_capture
+from monitor.adapters.mqtt_access import find_open_secrets
+from monitor.adapters.notify import command as deliveries
 from monitor.adapters.replay import replay as replay_capture
 from monitor.adapters.wire import Wire
 from monitor.config import Config, ConfigError, default_config_path, load
@@ -38,6 +42,9 @@ app: Final = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+access.register(app)
+app.add_typer(auditing.app, name="audit")
+app.add_typer(deliveries.app, name="deliveries")
 
 _WrongUse: Final[Any] = typer.BadParameter.__mro__[2]
 """What the parser raises for wrong use; it has no public name in typer."""
@@ -72,7 +79,11 @@ def run(
     http: Annotated[str | None, typer.Option(help="Where to serve the page, such as 127.0.0.1:8080.")] = None,
     data: Annotated[Path | None, typer.Option(help="The folder of the journal.")] = None,
 ) -> None:
-    """Watch the aircraft of one site: readings in from a broker, alerts out, the page on HTTP."""
+    """Watch the aircraft of one site: readings in from a broker, alerts out, the page on HTTP.
+
+    Every 10 s it proves itself: a handle of nobody's aircraft lifts and has to get through to the page.
+    Under systemd it says when it is ready, and pats its watchdog while it works.
+    """
     # The web server's parts take a second to import: only those who run them wait for it.
     from monitor.wiring import run_instance
 
@@ -113,8 +124,11 @@ def check(config: ConfigOption = None) -> None:
     problems = check_config(path, known=known_parameters())
     if problems:
         fail("\n".join(str(problem) for problem in problems), 2)
-    site = load(path, known=known_parameters()).site
+    settings = load(path, known=known_parameters())
+    site = settings.site
     typer.echo(f"{path}: fine: site {site.name}, {len(site.stands)} stands, types {', '.join(sorted(site.types))}")
+    for told in (*find_open_secrets(settings.broker), *access.find_exposure(settings.data.directory, settings.http)):
+        typer.echo(f"{path}: {told}", err=True)
 
 
 def set_up_log() -> None:

@@ -30,7 +30,18 @@ from monitor.core.effects import (
     RefuseCommand,
     RejectInput,
 )
-from monitor.core.events import BrokerConnected, BrokerDisconnected, Command, Event, MonitorStarted
+from monitor.core.events import (
+    BrokerConnected,
+    BrokerDisconnected,
+    Command,
+    Event,
+    MonitorStarted,
+    ProofPassed,
+    ProofsExpected,
+    ReadingsArrived,
+    ReadingsShed,
+)
+from monitor.core.proving import PROOF
 from monitor.core.system import System
 from monitor.core.times import MILLISECOND, MINUTE, SECOND
 from monitor.ports import Clock, Codec, Entry, Journal, Message, Observer, Outgoing, Publisher, Snapshot, Step
@@ -160,7 +171,7 @@ class Engine:
         self._publisher = publisher
         self._observers = list(observers)
         self.received = 0
-        """Deliveries taken since the start."""
+        """Deliveries taken since the start, but for our own proofs."""
         self.observer_faults = 0
         """Times that a page, a metric or another observer failed at a step."""
         self._timer: asyncio.TimerHandle | None = None
@@ -197,12 +208,18 @@ class Engine:
 
     # Inputs
 
-    def receive(self, message: Message, settle: Callable[[], None]) -> None:
-        """Take a delivery; ``settle`` is called once it is durable."""
-        received = time.perf_counter()
-        self.received += 1
+    def receive(self, message: Message, settle: Callable[[], None], received: float | None = None) -> None:
+        """Take a delivery, which came at ``received`` if not now; ``settle`` is called once it is durable."""
+        if received is None:
+            received = time.perf_counter()
         now = self._clock.now()
+        event: Event | RejectInput | None
         event, effects = take_message(self.system, self._codec, message, now)
+        if isinstance(event, ReadingsArrived) and event.aircraft == PROOF:
+            # Nobody's message: whoever watches or counts is told of what it led to alone.
+            event = None
+        else:
+            self.received += 1
         self._publish(effects)
         self._append(now, MESSAGE, message.topic, message.payload, message.retained, effects, settle)
         self._finish(now, event, effects, received)
@@ -226,6 +243,24 @@ class Engine:
     def note_disconnected(self, why: str) -> None:
         """The broker connection is lost."""
         self._take_event(BrokerDisconnected(why))
+
+    def expect_proofs(self, expected: bool) -> None:
+        """Say whether proofs are sent from now on; what was so before the start is no news."""
+        if expected is not self.system.record.proof.expected:
+            self._take_event(ProofsExpected(expected))
+
+    def note_proof(self, took_us: int) -> None:
+        """A proof has passed, within ``took_us`` (µs)."""
+        self._take_event(ProofPassed(took_us))
+
+    @property
+    def position(self) -> int:
+        """The journal position of the last input taken."""
+        return self._position
+
+    def note_shed(self, event: ReadingsShed) -> None:
+        """Messages were left out: more comes than can be taken."""
+        self._take_event(event)
 
     def held_outputs(self) -> dict[str, Callable[[], Outgoing | None]]:
         """Every retained topic that should stand on the broker now, with what writes it as it then is."""

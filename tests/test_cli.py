@@ -22,7 +22,7 @@ from monitor.ports import Message
 from tests.acceptance.programs import Program, free_port, plain_environment, sillwatch
 from tests.stories import ARMED, REG, START, demo_site, healthy_door
 
-COMMANDS = ("run", "demo", "simulate", "replay", "check")
+COMMANDS = ("run", "demo", "simulate", "replay", "check", "audit")
 ROOT = f"apron/v1/{demo_site().name}/aircraft/{REG}"
 
 Cli = Callable[..., Program]
@@ -190,11 +190,24 @@ def test_an_environment_variable_is_named(cli: Cli) -> None:
     assert "SILLWATCH_BROKER__URL" in said_in_one_line(cli("run", SILLWATCH_BROKR__URL="mqtt://127.0.0.1"), 2)
 
 
-def test_it_serves_loopback_only(cli: Cli) -> None:
-    line = said_in_one_line(cli("run", "--http", "0.0.0.0:0"), 2)
-    assert line.startswith("--http: ")
-    assert "sign-in" in line
-    assert "127.0.0.1" in line
+def test_without_anybody_to_sign_in_it_serves_loopback_only(cli: Cli, tmp_path: Path) -> None:
+    line = said_in_one_line(cli("run", "--http", "0.0.0.0:0", "--data", "kept"), 1)
+    assert line == (
+        "sillwatch: cannot listen on 0.0.0.0:0: it can be reached from other machines and nobody can sign in; "
+        "run `sillwatch user add NAME --role administrator --data kept`, or give a loopback address such as 127.0.0.1"
+    )
+    assert not (tmp_path / "kept").exists()
+
+
+def test_check_says_that_nobody_could_sign_in(cli: Cli, tmp_path: Path) -> None:
+    config = tmp_path / "site.yaml"
+    config.write_text(default_config_path().read_text().replace("host: 127.0.0.1", "host: 0.0.0.0"))
+    program = cli("check", "--config", str(config))
+    assert program.code == 0, program.err
+    [line] = program.err.splitlines()
+    assert line.startswith(f"{config}: http.host: cannot listen on 0.0.0.0:8080: ")
+    assert "sillwatch user add NAME --role administrator --data data" in line
+    assert not (tmp_path / "data").exists()
 
 
 def test_a_password_file_that_is_not_there(cli: Cli, tmp_path: Path) -> None:

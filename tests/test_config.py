@@ -246,9 +246,26 @@ def test_every_form_of_value_can_be_set_by_the_environment(minimal: Path) -> Non
     assert config.data.directory == Path("/var/lib/somewhere")
 
 
+def test_the_files_of_http_count_from_the_file_that_names_them(minimal: Path) -> None:
+    oidc = "{issuer: 'https://a.example', client_id: b, client_secret_file: c.secret, roles: {apron: viewer}}"
+    minimal.write_text(
+        MINIMAL
+        + "http:\n  public_url: https://board.example\n  tls_cert_file: board.pem\n  tls_key_file: /etc/board.key\n"
+        + f"  oidc: {oidc}\n"
+    )
+    http = load(minimal).http
+    assert (http.tls_cert_file, http.tls_key_file) == (minimal.parent / "board.pem", Path("/etc/board.key"))
+    assert http.oidc is not None
+    assert http.oidc.client_secret_file == minimal.parent / "c.secret"
+    assert load(minimal, environment={"SILLWATCH_HTTP__TLS_CERT_FILE": "x"}).http.tls_cert_file == Path("x")
+
+
 @pytest.mark.parametrize(
     ("text", "host", "port"),
-    [("127.0.0.1:9000", "127.0.0.1", 9000), ("[::1]:9000", "::1", 9000), ("localhost:0", "localhost", 0)],
+    [
+        *(("127.0.0.1:9000", "127.0.0.1", 9000), ("[::1]:9000", "::1", 9000), ("localhost:0", "localhost", 0)),
+        *(("0.0.0.0:80", "0.0.0.0", 80), ("board.example:8080", "board.example", 8080)),
+    ],
 )
 def test_http_is_given_as_host_and_port_by_flag_and_by_variable(minimal: Path, text: str, host: str, port: int) -> None:
     for http in (
@@ -275,10 +292,16 @@ def test_variables_that_an_orchestrator_sets_for_a_service_of_our_name_are_left_
 
 
 def test_paths_in_the_file_count_from_the_file(minimal: Path) -> None:
-    minimal.write_text(MINIMAL + "broker: {user: door, password_file: secret.txt, ca_file: ca.pem, url: 'mqtts://h'}\n")
+    files = {
+        "password_file": "secret.txt",
+        "ca_file": "ca.pem",
+        "cert_file": "monitor.pem",
+        "key_file": "keys/monitor.key",
+    }
+    written = ", ".join(f"{key}: {name}" for key, name in files.items())
+    minimal.write_text(MINIMAL + f"broker: {{user: door, {written}, url: 'mqtts://h'}}\n")
     broker = load(minimal).broker
-    assert broker.password_file == minimal.parent / "secret.txt"
-    assert broker.ca_file == minimal.parent / "ca.pem"
+    assert {key: getattr(broker, key) for key in files} == {key: minimal.parent / name for key, name in files.items()}
 
 
 def test_own_types_are_found_beside_the_file_and_win_over_shipped_ones(minimal: Path) -> None:

@@ -30,7 +30,7 @@ MADE = {"build", "data", "dist", "node_modules", "__pycache__"}
 DOCUMENTS = ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "deploy/README.md")
 LINES_MAX = 600
 SLEEP_S_MAX = 0.05
-SHARED_ADAPTERS = {"wire", "capture"}
+SHARED_ADAPTERS = {"wire", "capture", "chain"}
 
 # Written in pieces, so that this file passes its own rules.
 UNFINISHED = re.compile(r"\b(?:TO" + r"DO|FIX" + r"ME|X" + r"XX|HA" + r"CK)\b|NotImplemented" + "Error")

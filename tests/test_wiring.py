@@ -19,7 +19,8 @@ from monitor import wiring
 from monitor.adapters.web import BoardWatch
 from monitor.adapters.web.checkup import HealthDocument
 from monitor.config import Config, default_config_path, load
-from monitor.core.events import BrokerConnected, MonitorStarted, ReadingsArrived
+from monitor.config.notify_file import Destination, Notify
+from monitor.core.events import BrokerConnected, MonitorStarted, ProofsExpected, ReadingsArrived
 from monitor.core.times import SECOND
 from monitor.ports import Message, Step
 from monitor.wiring import JOURNAL_FILE, Instance, InstanceError, run_instance
@@ -136,7 +137,7 @@ async def test_a_message_is_settled_once_it_is_on_disk(make: Make, config: Confi
     assert not settled.is_set()
     await asyncio.wait_for(settled.wait(), 10)
     kinds = [type(step.event) for step in ear.steps if step.event is not None]
-    assert kinds == [MonitorStarted, ReadingsArrived]
+    assert kinds == [MonitorStarted, ProofsExpected, ReadingsArrived]
     assert BrokerConnected not in kinds
 
 
@@ -222,7 +223,10 @@ async def test_the_page_shows_what_a_person_did(make: Make, config: Config) -> N
         answer = await client.post(f"/api/v1/aircraft/{REG}/presence", json=body)
         assert (answer.status_code, answer.json()["presence"]) == (200, "away")
         [row] = (await client.get("/api/v1/audit")).json()["items"]
+        verdict = (await client.get("/api/v1/audit/verify")).json()
     assert (row["by"], row["action"], row["before"], row["after"]) == ("Ann", "declare-presence", "present", "away")
+    head = {"number": 1, "hash": row["hash"]}
+    assert verdict == {"whole": True, "items": 1, "first_broken": None, "head": head, "pruned_up_to": 0}
 
 
 def _settled() -> None:
@@ -323,3 +327,32 @@ async def test_the_services_health_and_an_aircrafts_curves_are_served(make: Make
     assert (health["boards"], health["stream"]) == ([], {"clients": 0, "resyncs": 0})
     curves = (await ask(instance, f"/api/v1/aircraft/{REG}/curves")).json()
     assert 12.5 in [point["value"] for point in curves["differential_pressure_hpa"]]
+
+
+async def test_destinations_are_told_by_the_instance_and_an_outbox_is_let_go_of_with_it(
+    make: Make, config: Config, tmp_path: Path
+) -> None:
+    (tmp_path / "secret").write_text("whsec_" + "a2tr" * 8)
+    destination = Destination.model_validate(
+        {"kind": "webhook", "url": "http://127.0.0.1:1/hook", "secret_file": tmp_path / "secret"}
+    )
+    told = replace(config, notify=Notify(destinations={"pager": destination}))
+    first = make(told)
+    await first.start()
+    shown = (await ask(first, "/api/v1/deliveries")).json()
+    assert [(each["name"], each["state"]) for each in shown["destinations"]] == [("pager", "working")]
+    assert 'sillwatch_deliveries_waiting{destination="pager"} 0.0' in (await ask(first, "/metrics")).text
+    assert first.desk.health()["unreachable"] == []
+    await first.stop()
+    first.url = ""
+    port = socket.socket()
+    port.bind(("127.0.0.1", 0))
+    port.listen()
+    taken = replace(told, http=told.http.model_copy(update={"port": port.getsockname()[1]}))
+    with pytest.raises(InstanceError, match="taken"):
+        await make(taken).start()
+    port.close()
+    (tmp_path / "secret").write_text("none")
+    with pytest.raises(InstanceError, match="line 1 is no secret"):
+        await make(told).start()
+    assert not is_locked(Path(config.data.directory))

@@ -239,7 +239,7 @@ def write_line(at: int, message: Message) -> bytes:
     reader might take otherwise (not JSON, NaN, a key that stands twice, a newline) is
     written as ``payload_base64``.
     """
-    topic, payload, retained = message
+    topic, payload, retained, _ = message
     head = f'{{"at":"{format_time(at)}","topic":{json.dumps(topic, ensure_ascii=False)},'.encode()
     if not payload:
         body = b'"payload":null'

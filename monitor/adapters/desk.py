@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
+from monitor.adapters.journal_audit import Verdict
 from monitor.core import alarm_health, readout, watched
 from monitor.core.alarm_health import Annunciation
 from monitor.core.effects import Effect
@@ -22,7 +23,7 @@ from monitor.core.timeline import Recorded, assemble_timeline
 from monitor.core.times import format_time
 from monitor.core.watched import Note, Span
 from monitor.engine import Engine
-from monitor.ports import Clock, Readout
+from monitor.ports import Clock, Outside, Readout
 
 T = TypeVar("T")
 
@@ -75,6 +76,7 @@ class Records(Protocol):
     ) -> Page: ...
     async def quarantine(self, *, limit: int = ..., before: str | None = ...) -> Page: ...
     async def audit(self, *, limit: int = ..., before: str | None = ...) -> Page: ...
+    async def verify_audit(self) -> Verdict: ...
     async def study_annunciations(
         self, study: Callable[[int | None, Iterable[Annunciation]], T], *, since: int, until: int
     ) -> T: ...
@@ -136,6 +138,8 @@ class Desk:
         vitals: Vitals,
         tape: Tape,
         identity: Identity,
+        proof: Callable[[], Readout | None] = lambda: None,
+        outside: Outside | None = None,
     ) -> None:
         self._engine = engine
         self._clock = clock
@@ -146,11 +150,19 @@ class Desk:
         self._vitals = vitals
         self._tape = tape
         self._identity = identity
+        self._proof = proof
+        self._outside = outside
         self._looking = asyncio.Semaphore(1)
 
     def now(self) -> int:
         """The engine's clock, µs."""
         return self._clock.now()
+
+    @property
+    def outside(self) -> Outside:
+        """What is told outside the board and the broker."""
+        assert self._outside is not None  # every instance that serves people has one
+        return self._outside
 
     def list_aircraft(self) -> list[Readout]:
         """One row per aircraft."""
@@ -247,6 +259,10 @@ class Desk:
             reasons.append(f"the journal cannot be written: {self._records.last_error or 'it is behind'}")
         if self._engine.observer_faults:
             reasons.append(f"the page or the metrics failed {self._engine.observer_faults} times; see the log")
+        if readout.is_proof_missed(self._engine.system):
+            reasons.append("there is no proof that what happens at a door gets through to the board")
+        if "overload" in self._engine.system.record.trackers:
+            reasons.append(f"more comes than can be taken in: {self._engine.system.record.overload.describe()}")
         if lag > LAG_S_MAX:
             reasons.append(f"the event loop is {lag:.1f} s behind")
         who = self._identity
@@ -262,6 +278,8 @@ class Desk:
             },
             "journal": {"healthy": self._records.healthy, "depth": self._records.depth},
             "loop_lag_s": round(lag, 6),
+            "proof": self._proof(),
+            "unreachable": [] if self._outside is None else self._outside.list_unreachable(),
             "instance": who.instance,
             "version": who.version,
             "started": who.started,
@@ -280,6 +298,10 @@ class Desk:
     async def audit(self, *, limit: int, before: str | None) -> Readout:
         """What people did, newest first; raises as :meth:`history`."""
         return _page(await self._records.audit(limit=limit, before=before))
+
+    async def verify_audit(self) -> Readout:
+        """Whether the audit's chain is whole, and its head."""
+        return (await self._records.verify_audit()).describe()
 
     def floods(self) -> Mapping[str, int | None]:
         """Each role, and ``all`` of them, with when its flood of alerts began (µs); ``None`` where there is none."""

@@ -2,7 +2,7 @@
 
 Owns one data folder's journal file while it is open. Appending never waits for the disk:
 a thread commits what is queued in groups. The queue has a bound, and passing it makes
-the journal unhealthy, but no input is ever refused: acknowledgements stop by themselves
+the journal unhealthy and ``full``, but it refuses nothing itself: acknowledgements stop by themselves
 while commits stall, so that the broker's in-flight window closes and holds the rest.
 """
 
@@ -17,6 +17,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final, TypeVar
 
+from monitor.adapters.journal_audit import EMPTY, Verdict
 from monitor.adapters.journal_insert import BatchInserter
 from monitor.adapters.journal_prune import Pruned, Pruning
 from monitor.adapters.journal_reader import JournalReader
@@ -32,7 +33,7 @@ from monitor.adapters.journal_writer import OnBatch, Writer
 from monitor.core.alarm_health import Annunciation
 from monitor.core.timeline import Recorded
 from monitor.core.watched import Note, Span
-from monitor.ports import Entry, JournalError, Snapshot
+from monitor.ports import Entry, JournalError, KeptEvent, Readout, Snapshot
 
 __all__ = ["JournalError", "SqliteJournal"]
 
@@ -73,6 +74,7 @@ class SqliteJournal:
         self._readers: ThreadPoolExecutor | None = None
         self._reader: JournalReader | None = None
         self._next = 1
+        self._audit_head = EMPTY
 
     def open(self) -> None:
         """Lock the folder and bring the file up to date. Raises :class:`JournalError`."""
@@ -84,7 +86,9 @@ class SqliteJournal:
             except sqlite3.Error as error:
                 raise JournalError(f"the journal {self._path} cannot be opened: {error}") from None
             self._lock = lock
-            self._next = self.last_position() + 1
+            with contextlib.closing(JournalReader(self._path)) as reader:
+                self._next = reader.last_position() + 1
+                self._audit_head = reader.audit_head()
         except BaseException:
             self._lock = None
             lock.release()
@@ -101,6 +105,7 @@ class SqliteJournal:
             rows_max=self._queue_rows,
             bytes_max=self._queue_bytes,
             on_batch=self._on_batch,
+            audit_head=self._audit_head,
         )
         self._writer.start()
 
@@ -175,10 +180,20 @@ class SqliteJournal:
         with contextlib.closing(JournalReader(self._path)) as reader:
             return reader.last_position()
 
+    def newest_event(self) -> int:
+        """As :meth:`last_event`; reads on this thread, and also once it is closed."""
+        with contextlib.closing(JournalReader(self._path)) as reader:
+            return reader.last_event()
+
     @property
     def healthy(self) -> bool:
         """False while the last commit failed, or more waits than the queue may hold."""
         return self._writer is not None and self._writer.healthy
+
+    @property
+    def full(self) -> bool:
+        """True while more waits than the queue may hold: no further input ought to be taken."""
+        return self._writer is not None and self._writer.full
 
     @property
     def depth(self) -> int:
@@ -234,6 +249,14 @@ class SqliteJournal:
             )
         )
 
+    async def events_after(self, seq: int, limit: int) -> list[KeptEvent]:
+        """Lifecycle events in the order in which they became durable. Raises :class:`JournalError`."""
+        return await self._read(lambda reader: reader.events_after(seq, limit))
+
+    async def last_event(self) -> int:
+        """The newest durable lifecycle event's ``seq``, 0 where there is none. Raises :class:`JournalError`."""
+        return await self._read(JournalReader.last_event)
+
     async def quarantine(self, *, limit: int = 100, before: str | None = None) -> Page:
         """Rejected inputs, newest first; raises as :meth:`history`."""
         return await self._read(functools.partial(JournalReader.quarantine, limit=limit, before=before))
@@ -245,6 +268,15 @@ class SqliteJournal:
     async def audit(self, *, limit: int = 100, before: str | None = None) -> Page:
         """What people did, newest first; raises as :meth:`history`."""
         return await self._read(functools.partial(JournalReader.audit, limit=limit, before=before))
+
+    async def verify_audit(self) -> Verdict:
+        """Check the audit's chain from its anchor to its end. Raises :class:`JournalError`."""
+        return await self._read(JournalReader.verify_audit)
+
+    @property
+    def audit_head(self) -> Readout:
+        """The number and hash of the newest audit row on disk: kept elsewhere, it shows a tail that was cut off."""
+        return (self._writer.audit_head if self._writer is not None else self._audit_head).describe()
 
     async def study_annunciations(
         self, study: Callable[[int | None, Iterable[Annunciation]], T], *, since: int, until: int

@@ -18,8 +18,10 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any, Final
 
+from monitor.adapters.journal_audit import INSERT as _INSERT_AUDIT
+from monitor.adapters.journal_audit import Head, chain_rows, read_head
 from monitor.adapters.journal_prune import Pruning
-from monitor.adapters.journal_rows import DELIVERY, START, QuarantineRow, kept_rows, snapshot_digest
+from monitor.adapters.journal_rows import DELIVERY, START, AuditRow, QuarantineRow, kept_rows, snapshot_digest
 from monitor.ports import Entry, Snapshot
 
 TOPICS_MAX: Final = 65_536
@@ -52,12 +54,6 @@ _COUNT_QUARANTINE: Final = (
     "INSERT INTO quarantine_totals (reason, total) VALUES (?, ?)"
     " ON CONFLICT (reason) DO UPDATE SET total = total + excluded.total"
 )
-_INSERT_AUDIT: Final = (
-    "INSERT INTO audit (time, person, action, subject, reason, was, became, origin, position)"
-    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
-)
-
-
 _INSERT_DEAFNESS: Final = "INSERT INTO deafness (at, aircraft, door, deaf_to, gone, position) VALUES (?, ?, ?, ?, ?, ?)"
 _INSERT_STATE: Final = "INSERT INTO door_states (at, aircraft, door, state, slide, position) VALUES (?, ?, ?, ?, ?, ?)"
 # The inputs may be pruned away to the last, but then a snapshot stands behind them.
@@ -71,13 +67,15 @@ _INSERT_START: Final = (
 class BatchInserter:
     """Writes batches over one connection; forget it with its connection after a failure.
 
-    ``quarantine_rows`` and ``snapshots`` say how many of each are kept.
+    ``quarantine_rows`` and ``snapshots`` say how many of each are kept; ``audit_head`` is the
+    newest audit row on disk.
     """
 
     def __init__(self, connection: sqlite3.Connection, *, quarantine_rows: int, snapshots: int) -> None:
         self._connection = connection
         self._quarantine_rows = quarantine_rows
         self._snapshots = snapshots
+        self.audit_head = read_head(lambda sql: connection.execute(sql).fetchall())
         newest = connection.execute("SELECT coalesce(max(position), 0) FROM inputs").fetchone()[0]
         # "" is the topic of what did not come by wire, and stands for itself.
         self._topics: dict[str, int | str] = {"": ""}
@@ -95,8 +93,7 @@ class BatchInserter:
             connection.executemany(_INSERT_EVENT, kept.events)
         if kept.quarantine:
             self._insert_quarantine(kept.quarantine)
-        if kept.audit:
-            connection.executemany(_INSERT_AUDIT, kept.audit)
+        head = self._insert_audit(kept.audit)
         if kept.deafness:
             connection.executemany(_INSERT_DEAFNESS, kept.deafness)
         if kept.states:
@@ -107,6 +104,15 @@ class BatchInserter:
         if snapshots:
             self._insert_snapshots(snapshots)
         connection.execute("COMMIT")
+        self.audit_head = head
+
+    def _insert_audit(self, rows: Sequence[AuditRow]) -> Head:
+        """Write ``rows`` behind the head, and return the new one."""
+        if not rows:
+            return self.audit_head
+        chained = chain_rows(self.audit_head, rows)
+        self._connection.executemany(_INSERT_AUDIT, [(each.number, *each.row, each.hash) for each in chained])
+        return Head(chained[-1].number, chained[-1].hash)
 
     def _insert_inputs(self, entries: Sequence[Entry]) -> None:
         topics = self._topics

@@ -14,18 +14,26 @@ from dataclasses import replace
 from itertools import takewhile
 from typing import Any, TypeVar
 
+from monitor.adapters.journal_audit import (
+    EMPTY,
+    ChainedRow,
+    Head,
+    Verdict,
+    chain_rows,
+    chained_readout,
+    check_rows,
+    row_values,
+)
 from monitor.adapters.journal_prune import Pruned
 from monitor.adapters.journal_rows import (
     CHANGES_MAX,
     START,
     STOOD_MAX,
-    AuditRow,
     DeafnessRow,
     EventRow,
     Page,
     QuarantineRow,
     StateRow,
-    audit_readout,
     choose_earlier,
     deafness_note,
     decode_cursor,
@@ -90,7 +98,8 @@ class MemoryJournal:
         self._events_ever = 0
         self._quarantine: list[tuple[int, QuarantineRow]] = []
         self._totals: Counter[str] = Counter()
-        self._audit: list[AuditRow] = []
+        self._audit: list[ChainedRow] = []
+        self._audit_anchor = EMPTY
         self._deafness: list[DeafnessRow] = []
         self._states: list[StateRow] = []
         self._starts: list[tuple[int, int | None]] = []
@@ -134,6 +143,7 @@ class MemoryJournal:
         other._quarantine = list(self._quarantine)
         other._totals = Counter(self._totals)
         other._audit = list(self._audit)
+        other._audit_anchor = self._audit_anchor
         other._deafness = list(self._deafness)
         other._states = list(self._states)
         other._starts = list(self._starts)
@@ -196,7 +206,11 @@ class MemoryJournal:
         states = _still_told(self._states, limit, lambda row: row.state == State.UNKNOWN)
         forgotten = len(self._deafness) - len(notes), len(self._states) - len(states)
         self._deafness, self._states = notes, states
-        return Pruned(old, gone, *forgotten)
+        stays = next((n for n, each in enumerate(self._audit) if each.row.time >= limit), len(self._audit))
+        for each in self._audit[:stays]:
+            self._audit_anchor = Head(each.number, each.hash)
+        del self._audit[:stays]
+        return Pruned(old, gone, *forgotten, stays)
 
     async def history(
         self,
@@ -231,7 +245,20 @@ class MemoryJournal:
 
     async def audit(self, *, limit: int = 100, before: str | None = None) -> Page:
         """What people did, newest first; raises as :meth:`history`."""
-        return _page([((0, seq), row) for seq, row in enumerate(self._audit)], audit_readout, limit, before)
+        rows = [((0, each.number), row_values(each)) for each in self._audit]
+        return _page(rows, chained_readout, limit, before)
+
+    async def verify_audit(self) -> Verdict:
+        """Check the audit's chain from its anchor to its end."""
+        return check_rows([row_values(each)[:-1] for each in self._audit], self._audit_anchor)
+
+    @property
+    def audit_head(self) -> Readout:
+        """The number and hash of the newest committed audit row."""
+        return self._head().describe()
+
+    def _head(self) -> Head:
+        return Head(self._audit[-1].number, self._audit[-1].hash) if self._audit else self._audit_anchor
 
     async def study_annunciations(
         self, study: Callable[[int | None, Iterable[Annunciation]], T], *, since: int, until: int
@@ -341,7 +368,7 @@ class MemoryJournal:
             self._totals[rejected.reason] += 1
             self._quarantine.append((self._totals.total(), rejected))
         del self._quarantine[: -self._quarantine_rows]
-        self._audit.extend(kept.audit)
+        self._audit.extend(chain_rows(self._head(), kept.audit))
         self._deafness.extend(kept.deafness)
         self._states.extend(kept.states)
 

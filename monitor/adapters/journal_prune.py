@@ -43,6 +43,17 @@ class Pruned(NamedTuple):
     events: int
     deafness: int = 0
     states: int = 0
+    audit: int = 0
+
+
+# Its rows go from the oldest on, up to the first that has to stay (or the chunk's end), so that
+# what is left is still one chain: the last one that goes becomes its anchor.
+_OLD_AUDIT: Final = (
+    "SELECT max(seq) FROM (SELECT seq FROM audit ORDER BY seq LIMIT ?2)"
+    " WHERE seq < coalesce((SELECT min(seq) FROM (SELECT seq, time FROM audit ORDER BY seq LIMIT ?2) WHERE time >= ?1),"
+    " 9223372036854775807)"
+)
+_MOVE_ANCHOR: Final = "UPDATE audit_anchor SET (seq, hash) = (SELECT seq, hash FROM audit WHERE seq = ?) WHERE only = 1"
 
 
 @dataclass(slots=True)
@@ -59,9 +70,11 @@ class Pruning:
     events: int = 0
     deafness: int = 0
     states: int = 0
+    audit: int = 0
     inputs_done: bool = field(default=False, init=False)
     events_done: bool = field(default=False, init=False)
     deafness_done: bool = field(default=False, init=False)
+    states_done: bool = field(default=False, init=False)
 
     def step(self, connection: sqlite3.Connection) -> bool:
         """Delete one chunk in a transaction of its own; return whether nothing is left to do."""
@@ -72,10 +85,15 @@ class Pruning:
             if self.inputs_done:
                 connection.execute(_KEEP_HORIZON, (self.events_before,))
             return False
+        if self.states_done:
+            gone = self._delete_audit(connection)
+            self.audit += gone
+            return gone < CHUNK_ROWS
         if self.deafness_done:
             gone = connection.execute(_OLD_STATES, (self.events_before, CHUNK_ROWS)).rowcount
             self.states += gone
-            return gone < CHUNK_ROWS
+            self.states_done = gone < CHUNK_ROWS
+            return False
         if self.events_done:
             gone = connection.execute(_OLD_DEAFNESS, (self.events_before, CHUNK_ROWS)).rowcount
             self.deafness += gone
@@ -90,6 +108,16 @@ class Pruning:
         if self.events_done:
             connection.execute("DELETE FROM starts WHERE at < ?", (self.events_before,))
         return False
+
+    def _delete_audit(self, connection: sqlite3.Connection) -> int:
+        connection.execute("BEGIN IMMEDIATE")
+        last = connection.execute(_OLD_AUDIT, (self.events_before, CHUNK_ROWS)).fetchone()[0]
+        gone = 0
+        if last is not None:
+            connection.execute(_MOVE_ANCHOR, (last,))
+            gone = connection.execute("DELETE FROM audit WHERE seq <= ?", (last,)).rowcount
+        connection.execute("COMMIT")
+        return gone
 
     def _delete_inputs(self, connection: sqlite3.Connection) -> int:
         needed = connection.execute("SELECT min(position) FROM snapshots").fetchone()[0]

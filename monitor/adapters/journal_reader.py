@@ -15,12 +15,13 @@ from typing import Any, Final, TypeVar
 
 import structlog
 
+from monitor.adapters.journal_audit import SELECT as SELECT_AUDIT
+from monitor.adapters.journal_audit import Head, Verdict, chained_readout, check_audit, read_head
 from monitor.adapters.journal_rows import (
     CHANGES_MAX,
     DELIVERY,
     STOOD_MAX,
     Page,
-    audit_readout,
     deafness_note,
     decode_cursor,
     earlier_rows,
@@ -28,17 +29,18 @@ from monitor.adapters.journal_rows import (
     event_annunciation,
     event_change,
     event_readout,
+    kept_event,
     page_size,
     quarantine_readout,
     snapshot_digest,
     standing_since,
 )
-from monitor.adapters.journal_store import connect_reader
+from monitor.adapters.journal_store import connect_reader, say_fault
 from monitor.core.alarm_health import Annunciation
 from monitor.core.alert import RANK
 from monitor.core.timeline import Change, Recorded, Stood
 from monitor.core.watched import Note, Span
-from monitor.ports import Entry, JournalError, Readout, Snapshot
+from monitor.ports import Entry, JournalError, KeptEvent, Readout, Snapshot
 
 T = TypeVar("T")
 
@@ -202,6 +204,14 @@ class JournalReader:
             lambda row: (event_readout(row), (row[1], row[7])),
         )
 
+    def events_after(self, seq: int, limit: int) -> list[KeptEvent]:
+        """Lifecycle events in the order in which they became durable, ``limit`` at most."""
+        return [kept_event(row) for row in self._select(f"{_EVENT} WHERE seq > ? ORDER BY seq LIMIT ?", seq, limit)]
+
+    def last_event(self) -> int:
+        """The newest lifecycle event's ``seq``, 0 where there is none."""
+        return int(self._select("SELECT coalesce(max(seq), 0) FROM events")[0][0])
+
     def quarantine(self, *, limit: int, before: str | None) -> Page:
         """Rejected inputs, newest first. Raises :class:`CursorError`."""
         return self._page(
@@ -220,13 +230,32 @@ class JournalReader:
     def audit(self, *, limit: int, before: str | None) -> Page:
         """What people did, newest first. Raises :class:`CursorError`."""
         return self._page(
-            "SELECT time, person, action, subject, reason, was, became, origin, seq FROM audit",
+            SELECT_AUDIT,
             [],
             ("seq",),
             limit,
             before,
-            lambda row: (audit_readout(row), (0, row[8])),
+            lambda row: (chained_readout(row), (0, row[0])),
         )
+
+    def is_chained(self) -> bool:
+        """Tell whether the journal chains its audit; one of an older program does not, until it is opened for writing."""
+        return bool(self._select("SELECT 1 FROM sqlite_master WHERE name = 'audit_anchor'"))
+
+    def audit_since(self, since: int) -> Iterator[Readout]:
+        """Every audit row that is not older (µs), the oldest first; they may be many."""
+        after = 0
+        while rows := self._select(f"{SELECT_AUDIT} WHERE seq > ? ORDER BY seq LIMIT ?", after, REPLAY_ROWS):
+            yield from (chained_readout(row) for row in rows if row[1] >= since)
+            after = rows[-1][0]
+
+    def verify_audit(self, wanted: bytes | None = None) -> Verdict:
+        """Check the audit's chain from its anchor to its end; ``wanted`` as :func:`check_audit` has it."""
+        return check_audit(self._select, wanted)
+
+    def audit_head(self) -> Head:
+        """The newest audit row's number and hash."""
+        return read_head(self._select)
 
     def study_annunciations(
         self, study: Callable[[int | None, Iterable[Annunciation]], T], *, since: int, until: int
@@ -329,4 +358,4 @@ class JournalReader:
             with contextlib.closing(self._connection.execute(sql, values)) as cursor:
                 return cursor.fetchall()
         except sqlite3.Error as error:
-            raise JournalError(f"the journal {self._path} cannot be read: {error}") from None
+            raise JournalError(f"the journal {self._path} cannot be read: {say_fault(error)}") from None

@@ -22,7 +22,7 @@ from monitor.core.effects import EVENT_TYPE_PREFIX, NoteDeafness, NoteState, Pub
 from monitor.core.timeline import Change
 from monitor.core.times import format_time, parse_time
 from monitor.core.watched import Note
-from monitor.ports import Entry, Readout, Snapshot
+from monitor.ports import Entry, KeptEvent, Readout, Snapshot
 
 DELIVERY: Final = "message"
 """The kind of an entry that came from the broker."""
@@ -226,6 +226,12 @@ def event_readout(row: Sequence[Any]) -> Readout:
         "code": code,
         "data": orjson.loads(data),
     }
+
+
+def kept_event(row: Sequence[Any]) -> KeptEvent:
+    """Give an :class:`EventRow`'s columns, its seq last, as the event that was told."""
+    identity, time, aircraft, door, code, kind, data, seq = row
+    return KeptEvent(seq, PublishEvent(aircraft, door, code, kind, identity, time, orjson.loads(data)))
 
 
 def event_change(row: Sequence[Any]) -> Change:

@@ -17,11 +17,13 @@ from pathlib import Path
 from typing import Final, NamedTuple
 from urllib.parse import quote
 
+from monitor.adapters.journal_audit import link_row
 from monitor.ports import JournalError
 
 APPLICATION_ID: Final = 0x53494C4C
 """Marks a database file as ours ("SILL"), so that another program's is never altered."""
 
+JOURNAL_FILE: Final = "journal.sqlite3"
 LOCK_NAME: Final = "sillwatch.lock"
 BUSY_S: Final = 2.0
 
@@ -96,6 +98,21 @@ def connect_reader(path: Path) -> sqlite3.Connection:
         raise JournalError(f"the journal {path} cannot be read: {error}") from None
 
 
+def is_damage(error: Exception) -> bool:
+    """Tell whether the file itself is damaged, so that trying again helps nothing."""
+    return (getattr(error, "sqlite_errorcode", 0) or 0) & 0xFF == sqlite3.SQLITE_CORRUPT
+
+
+def say_fault(error: Exception) -> str:
+    """Say what went wrong with the file, and of a damaged one what to do."""
+    if not is_damage(error):
+        return str(error)
+    return (
+        f"it is damaged ({error}); stop the monitor, put the file aside with those that begin with its name, then restore"
+        " a backup or start with an empty data folder (what the broker retains comes back by itself)"
+    )
+
+
 def prepare_database(path: Path, migrations: Sequence[Migration]) -> None:
     """Create the database or bring it up to date. Raises :class:`JournalError`."""
     if path.is_dir():
@@ -106,6 +123,8 @@ def prepare_database(path: Path, migrations: Sequence[Migration]) -> None:
     except sqlite3.OperationalError as error:
         raise JournalError(f"the journal {path} cannot be opened: {error}") from None
     except sqlite3.DatabaseError as error:
+        if is_damage(error):
+            raise JournalError(f"the journal {path} cannot be opened: {say_fault(error)}") from None
         raise JournalError(f"{path} is not a Sillwatch journal: {error}") from None
 
 
@@ -121,6 +140,7 @@ def _migrate(connection: sqlite3.Connection, path: Path, migrations: Sequence[Mi
             f"the journal {path} was written by a newer Sillwatch (schema {version}, this one knows up to {newest}); "
             "install that version, or restore a backup from before the upgrade"
         )
+    connection.create_function("audit_link", -1, link_row, deterministic=True)  # what was kept unchained is chained
     for migration in migrations:
         if migration.number > version:
             _apply(connection, migration)

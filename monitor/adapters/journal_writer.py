@@ -19,8 +19,10 @@ from typing import Final, NamedTuple
 
 import structlog
 
+from monitor.adapters.journal_audit import Head
 from monitor.adapters.journal_insert import BatchInserter
 from monitor.adapters.journal_prune import Pruned, Pruning
+from monitor.adapters.journal_store import say_fault
 from monitor.ports import Entry, Snapshot
 
 BATCH_ROWS: Final = 2_000
@@ -54,7 +56,8 @@ class Writer:
     ``open_inserter`` opens a connection: at first, and again after each failure, since a
     handle that has met an I/O error is not to be trusted. ``on_batch`` is called on the
     event loop with each batch's rows and the seconds its commit took. ``rows_max`` and
-    ``bytes_max`` bound the queue: what comes beyond them is taken and counted.
+    ``bytes_max`` bound the queue: what comes beyond them is taken and counted. ``audit_head``
+    is the newest audit row on disk.
     """
 
     def __init__(
@@ -65,6 +68,7 @@ class Writer:
         rows_max: int,
         bytes_max: int,
         on_batch: OnBatch | None,
+        audit_head: Head,
     ) -> None:
         self._loop = loop
         self._open_inserter = open_inserter
@@ -92,6 +96,7 @@ class Writer:
         self.last_error: str | None = None
         self.last_batch_rows = 0
         self.last_commit_seconds = 0.0
+        self.audit_head = audit_head
         self._thread = threading.Thread(target=self._run, name="journal-writer", daemon=True)
 
     # --- the event loop's side -------------------------------------------------------
@@ -104,7 +109,7 @@ class Writer:
         """Queue ``item`` of ``size`` bytes; wakes the thread only where it sleeps."""
         self._queue.append(Queued(item, size, committed))
         self._bytes_in += size
-        if len(self._queue) + self._in_flight > self._rows_max or self._bytes_in - self._bytes_out > self._bytes_max:
+        if self.full:
             self.over_bound += 1
         if self._asleep:
             self._asleep = False
@@ -137,10 +142,14 @@ class Writer:
         return len(self._queue) + self._in_flight
 
     @property
+    def full(self) -> bool:
+        """More waits than the bounds allow."""
+        return self.depth > self._rows_max or self._bytes_in - self._bytes_out > self._bytes_max
+
+    @property
     def healthy(self) -> bool:
         """False while the last commit failed, or more waits than the bounds allow."""
-        over = self.depth > self._rows_max or self._bytes_in - self._bytes_out > self._bytes_max
-        return not self.failing and not over
+        return not self.failing and not self.full
 
     # --- the thread's side -----------------------------------------------------------
 
@@ -197,6 +206,7 @@ class Writer:
             self._fail(error)
             return False
         seconds = time.perf_counter() - started
+        self.audit_head = self._inserter.audit_head
         if self.failing:
             _log.warning("journal writes again", action="journal-recovered", rows=len(batch))
         self.failing = False
@@ -222,7 +232,7 @@ class Writer:
     def _fail(self, error: Exception) -> None:
         if not self.failing:
             _log.error("journal does not write", action="journal-failed", error=str(error))
-        self.last_error = f"{type(error).__name__}: {error}"
+        self.last_error = f"{type(error).__name__}: {say_fault(error)}"
         self.failing = True
         self.failures += 1
         self._drop_inserter()
@@ -243,7 +253,7 @@ class Writer:
 
     def _finish_pruning(self) -> None:
         pruning, done = self._requests.popleft()
-        pruned = Pruned(pruning.inputs, pruning.events, pruning.deafness, pruning.states)
+        pruned = Pruned(pruning.inputs, pruning.events, pruning.deafness, pruning.states, pruning.audit)
         self._deliver([lambda: done(pruned)], 0, 0.0)
 
     def _drop_inserter(self) -> None:

@@ -27,7 +27,8 @@ from prometheus_client.registry import Collector
 from monitor.core.alarm_health import ROLES, read_annunciation
 from monitor.core.door import State
 from monitor.core.effects import CountDropped, CountImplausible, PublishEvent, RejectInput
-from monitor.core.events import BrokerConnected
+from monitor.core.events import BrokerConnected, ReadingsShed
+from monitor.core.overload import REASONS
 from monitor.ports import Step
 
 TEXT_CONTENT_TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
@@ -58,6 +59,7 @@ class Sources:
     alerts: Callable[[], Rows]
     health: Callable[[], Mapping[str, Any]]
     messages_received: Callable[[], int]
+    messages_waiting: Callable[[], int]
     stream_clients: Callable[[], int]
     stream_resyncs: Callable[[], int]
     loop_lag_s: Callable[[], float]
@@ -98,6 +100,11 @@ class Metrics:
         self._dropped = Counter(
             "sillwatch_readings_dropped", "Readings in good form not applied, by reason.", ["reason"], registry=registry
         )
+        self._shed = Counter(
+            "sillwatch_shed", "Messages left out under overload, by reason.", ["reason"], registry=registry
+        )
+        for reason in REASONS:
+            self._shed.labels(reason)
         self._implausible = Counter(
             "sillwatch_implausible_jumps", "Door jumps between states with no legal edge.", registry=registry
         )
@@ -143,6 +150,10 @@ class Metrics:
         """Ask ``sources`` at every scrape from now on; call it once."""
         self._registry.register(_Present(sources))
 
+    def attach_others(self, collector: Collector) -> None:
+        """Show what another part of the instance counts, too."""
+        self._registry.register(collector)
+
     def observe(self, step: Step) -> None:
         """Count what one step led to."""
         raised = False
@@ -167,6 +178,9 @@ class Metrics:
         if raised and step.event is not None:
             # A deadline that fell due has no receipt to count from.
             self._latency.observe(max(0.0, step.done - step.received))
+        if isinstance(step.event, ReadingsShed):
+            for reason, number in step.event.counts:
+                self._shed.labels(reason).inc(number)
         if isinstance(step.event, BrokerConnected):
             self._connections.inc()
             if self._connected_before:
@@ -195,6 +209,11 @@ class _Present(Collector):
         sources = self._sources
         yield CounterMetricFamily(
             "sillwatch_messages_received", "Messages the broker delivered.", value=sources.messages_received()
+        )
+        yield GaugeMetricFamily(
+            "sillwatch_messages_waiting",
+            "Messages delivered that wait to be taken.",
+            value=sources.messages_waiting(),
         )
         yield CounterMetricFamily(
             "sillwatch_stream_resyncs",
@@ -249,6 +268,25 @@ def _health_gauges(health: Mapping[str, Any]) -> Iterator[Metric]:
         value=broker.get("dropped") or 0,
     )
     yield dropped
+    yield from _proof_gauges(health.get("proof"))
+
+
+def _proof_gauges(proof: Mapping[str, Any] | None) -> Iterator[Metric]:
+    """Nothing where none are sent, no age and no time before one passed: 0 would look like the best of them."""
+    if proof is None:
+        return
+    yield CounterMetricFamily(
+        "sillwatch_proofs_missed",
+        "Handles lifted for proof that did not get from the broker to the stream and the disk.",
+        value=proof["missed"],
+    )
+    if proof["at"] is not None:
+        yield GaugeMetricFamily("sillwatch_proof_age_seconds", "Since a proof last passed.", value=proof["age_s"])
+        yield GaugeMetricFamily(
+            "sillwatch_proof_took_seconds",
+            "What the last proof took from the broker to the stream and the disk.",
+            value=proof["took_ms"] / 1000,
+        )
 
 
 def _aircraft_gauges(rows: Rows) -> Iterator[Metric]:

@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from monitor.core.effects import CountDropped, PublishEvent, RejectInput
-from monitor.core.events import ReadingsArrived, StandReadingArrived
+from monitor.core.events import ReadingsArrived, ReadingsShed, StandReadingArrived
 from monitor.core.times import MINUTE, SECOND
 from monitor.ports import Readout, Step
 
@@ -161,6 +161,9 @@ class Vitals:
             self._messages.count(now)
             if isinstance(event, ReadingsArrived):
                 self._count_sender(event.aircraft, now)
+        elif isinstance(event, ReadingsShed):
+            for reason, number in event.counts:
+                self._dropped[f"shed-{reason}"] += number
         for effect in effects:
             if isinstance(effect, PublishEvent):
                 self._events.count(now)

@@ -48,6 +48,7 @@ from monitor.core.effects import (
     RejectInput,
 )
 from monitor.core.events import Event, Item, ReadingsArrived, StandReadingArrived
+from monitor.core.proving import PROOF, PROOF_DOOR
 from monitor.core.signals import AIRFRAME_SIGNALS, Quality, RejectedValueError, Signal, Value
 from monitor.core.times import format_time
 from monitor.ports import Message, Outgoing
@@ -57,6 +58,7 @@ __all__ = ["EVENT_KINDS", "PAYLOAD_MAX", "REASONS", "OutputTopic", "Status", "Wi
 _GOOD: Final = Quality.GOOD
 _TYPE: Final = AIRFRAME_SIGNALS["type"]
 _STAND: Final = AIRFRAME_SIGNALS["stand"]
+_PROOF: Final = Target(Shape.BUNDLE, PROOF, None, None)
 _CACHE_MAX: Final = 65_536
 """Names kept of each sort: some hundreds of aircraft with all their signals. A full cache starts anew."""
 
@@ -85,6 +87,8 @@ class Wire:
                 raise ValueError(f"the {label} {quote(name)} is not 1 to 32 of A–Z a–z 0–9 _ -")
         self.site: Final = site
         self.status_topic: Final = f"{OUTPUT_ROOT}/status/{instance}"
+        self.heartbeat_topic: Final = f"{OUTPUT_ROOT}/heartbeat/{instance}"
+        self.proof_topic: Final = f"{OUTPUT_ROOT}/proof/{site}/{instance}"
         self._known_types: Final = known_types
         self._source: Final = f"/sillwatch/{site}"
         self._targets: dict[str, Target] = {}
@@ -97,14 +101,11 @@ class Wire:
 
         Never raises for what a sender can do.
         """
-        topic, payload, retained = message
+        topic, payload, retained, _ = message
         try:
             if len(payload) > PAYLOAD_MAX:
                 raise RejectedError("too-large", f"a payload of {len(payload)} bytes is over the {PAYLOAD_MAX} allowed")
-            target = self._targets.get(topic)
-            if target is None:
-                target = _keep(self._targets, topic, parse_input_topic(self.site, topic))
-            shape, place, door, signal = target
+            shape, place, door, signal = self._targets.get(topic) or self._parse_topic(topic)
             if signal is None:
                 return self._decode_bundle(place, topic, payload, retained)
             if payload:
@@ -121,6 +122,17 @@ class Wire:
         return ReadingsArrived(
             place, topic, False, time, seq, retained, simulated, (Item(door, signal.name, value, quality),)
         )
+
+    def find_target(self, topic: str) -> Target | None:
+        """Say what an input topic names, or return ``None`` where it is none of the contract."""
+        try:
+            return self._targets.get(topic) or self._parse_topic(topic)
+        except RejectedError:
+            return None
+
+    def _parse_topic(self, topic: str) -> Target:
+        target = _PROOF if topic == self.proof_topic else parse_input_topic(self.site, topic)
+        return _keep(self._targets, topic, target)
 
     def _decode_bundle(self, place: str, topic: str, payload: bytes, retained: bool) -> Decoded:
         if not payload:
@@ -219,6 +231,17 @@ class Wire:
         except (RejectedError, ValueError):
             return None
         return None
+
+    def heartbeat_message(self, document: Document) -> Outgoing:
+        """Write this instance's sign of life."""
+        return Outgoing(self.heartbeat_topic, orjson.dumps(document), True)
+
+    def proof_message(self, time: int, seq: int, *, lifted: bool) -> Outgoing:
+        """Write what the canary's door reports: closed and locked, its handle ``lifted`` or home; ``time`` in µs."""
+        states = {"closed": True, "latched": True, "locked": True, "handle_lifted": lifted}
+        readings = {f"door/{PROOF_DOOR}/{signal}": value for signal, value in states.items()}
+        document = {"time": format_time(time), "seq": seq, "readings": readings}
+        return Outgoing(self.proof_topic, orjson.dumps(document), False)
 
     def parse_output_topic(self, topic: str) -> OutputTopic | None:
         """Recognise one of this site's retained outputs, or return ``None``."""

@@ -6,11 +6,12 @@ stays in the file that a key names.
 """
 
 from monitor.config.airframes import read_type
+from monitor.config.http_file import Http, Oidc
 from monitor.config.loading import Config, check, load
 from monitor.config.locations import builtin_types_folder, config_folder, default_config_path
 from monitor.config.problems import ConfigError, Problem
 from monitor.config.schemas import json_schemas, write_schemas
-from monitor.config.site_file import Alerts, Broker, Data, Http
+from monitor.config.site_file import Alerts, Broker, Data
 
 __all__ = [
     "Alerts",
@@ -19,6 +20,7 @@ __all__ = [
     "ConfigError",
     "Data",
     "Http",
+    "Oidc",
     "Problem",
     "builtin_types_folder",
     "check",

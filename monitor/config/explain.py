@@ -113,8 +113,10 @@ def _target(model: type[BaseModel], location: Location, *, about_key: bool) -> _
         annotation = _bare(annotation)
         origin, arguments = get_origin(annotation), get_args(annotation)
         if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-            keys = tuple(annotation.model_fields)
-            field = annotation.model_fields.get(str(part))
+            # A key that is a word of Python's own goes by an alias.
+            fields = {field.alias or name: field for name, field in annotation.model_fields.items()}
+            keys = tuple(fields)
+            field = fields.get(str(part))
             if field is None:
                 return _Target("", "", keys)
             description, example = field.description or "", _write(field.examples)

@@ -8,16 +8,18 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from monitor.config.airframes import read_type
 from monitor.config.document import Location, read_document
 from monitor.config.explain import validate
+from monitor.config.http_file import Http
 from monitor.config.layers import Layer, environment_layers, file_layer, origin, override_layers, place
 from monitor.config.locations import builtin_types_folder
+from monitor.config.notify_file import Notify
 from monitor.config.problems import ConfigError, Problem, suggest
-from monitor.config.site_file import Alerts, Broker, Data, Http, SiteFile
+from monitor.config.site_file import Alerts, Broker, Data, Proof, SiteFile
 from monitor.config.thresholds import Known, check_thresholds
 from monitor.core.airframe import AirframeType, Site
 
@@ -34,6 +36,8 @@ class Config:
     http: Http
     data: Data
     alerts: Alerts
+    notify: Notify = field(default_factory=Notify)
+    proof: Proof = field(default_factory=Proof)
 
 
 def load(
@@ -81,9 +85,11 @@ def load(
             escalation=tuple(file.alerts.escalation),
         ),
         broker=_complete_broker(file, layers, path.parent),
-        http=file.http,
+        http=_complete_http(file, layers, path.parent),
         data=file.data,
         alerts=file.alerts,
+        proof=file.proof,
+        notify=_complete_notify(file, layers, path.parent),
     )
 
 
@@ -163,6 +169,11 @@ def _check_site(
         if name is not None and name not in types:
             yield ("site", "aircraft", registration), f"{name!r} is not a known type; {suggest(name, sorted(types))}"
     yield from check_thresholds(file.thresholds, known, ("thresholds",))
+    for name, destination in file.notify.destinations.items():
+        for index, code in enumerate(destination.codes):
+            if known is not None and code not in known:
+                location = ("notify", "destinations", name, "codes", index)
+                yield location, f"{code!r} is not a known rule; {suggest(code, sorted(known))}"
 
 
 def _complete_broker(file: SiteFile, layers: Sequence[Layer], folder: Path) -> Broker:
@@ -170,10 +181,36 @@ def _complete_broker(file: SiteFile, layers: Sequence[Layer], folder: Path) -> B
     instance = broker.instance or f"sillwatch-{file.site.name}"
     paths = {
         key: _base(layers, ("broker", key), folder) / value
-        for key in ("password_file", "ca_file")
+        for key in ("password_file", "ca_file", "cert_file", "key_file")
         if (value := getattr(broker, key)) is not None
     }
     return broker.model_copy(update={"instance": instance, "client_id": broker.client_id or instance, **paths})
+
+
+def _complete_http(file: SiteFile, layers: Sequence[Layer], folder: Path) -> Http:
+    http = file.http
+    paths: dict[str, object] = {
+        key: _base(layers, ("http", key), folder) / value
+        for key in ("tls_cert_file", "tls_key_file")
+        if (value := getattr(http, key)) is not None
+    }
+    if http.oidc is not None:
+        key = "client_secret_file"
+        secret = _base(layers, ("http", "oidc", key), folder) / http.oidc.client_secret_file
+        paths["oidc"] = http.oidc.model_copy(update={key: secret})
+    return http.model_copy(update=paths)
+
+
+def _complete_notify(file: SiteFile, layers: Sequence[Layer], folder: Path) -> Notify:
+    destinations = {}
+    for name, destination in file.notify.destinations.items():
+        paths = {
+            key: _base(layers, ("notify", "destinations", name, key), folder) / value
+            for key in ("url_file", "secret_file")
+            if (value := getattr(destination, key)) is not None
+        }
+        destinations[name] = destination.model_copy(update=paths)
+    return file.notify.model_copy(update={"destinations": destinations})
 
 
 def _base(layers: Sequence[Layer], location: Location, folder: Path) -> Path:

@@ -6,7 +6,6 @@ frozen; a password is never among them, only the file that holds it.
 
 from __future__ import annotations
 
-import ipaddress
 import zoneinfo
 from pathlib import Path
 from typing import Annotated, Final, Literal
@@ -14,7 +13,9 @@ from urllib.parse import SplitResult, urlsplit
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, field_validator, model_validator
 
+from monitor.config.http_file import Http
 from monitor.config.models import NAME_FORM, Name, OneOf, Registration, Section, Thresholds, wrong
+from monitor.config.notify_file import Notify
 from monitor.core.alarm_health import ROLES
 
 MQTT_PORT: Final = 1883
@@ -121,6 +122,16 @@ class Broker(Section):
         "left out, the system's",
         examples=["ca.pem"],
     )
+    cert_file: PathText | None = Field(
+        default=None,
+        description="for mqtts, the path of this instance's own certificate in PEM, relative to this file; needs key_file",
+        examples=["monitor.pem"],
+    )
+    key_file: PathText | None = Field(
+        default=None,
+        description="the path of the key of cert_file in PEM, without a password, relative to this file",
+        examples=["monitor.key"],
+    )
     in_flight_max: int = Field(
         default=1000, ge=1, le=65535, description="the number of messages that may be unacknowledged at once",
         examples=[1000],
@@ -155,6 +166,11 @@ class Broker(Section):
             raise wrong("password_file is given without a user; give 'user' too")
         if self.ca_file is not None and not self.tls:
             raise wrong("ca_file is given for an address without TLS; give an address that starts with mqtts://")
+        if (self.cert_file is None) != (self.key_file is None):
+            given, other = ("cert_file", "key_file") if self.key_file is None else ("key_file", "cert_file")
+            raise wrong(f"{given} is given without {other}; give {other!r} too")
+        if self.cert_file is not None and not self.tls:
+            raise wrong("cert_file is given for an address without TLS; give an address that starts with mqtts://")
         return self
 
     @property
@@ -175,35 +191,6 @@ class Broker(Section):
     def port(self) -> int:
         """The broker's port; 1883, or 8883 with TLS, where the address names none."""
         return self._parts.port or (MQTTS_PORT if self.tls else MQTT_PORT)
-
-
-class Http(Section):
-    """Where the board and the HTTP interface are served."""
-
-    host: str = Field(default="127.0.0.1", description="the address to listen on", examples=["127.0.0.1"])
-    port: int = Field(
-        default=8080, ge=0, le=65535, description="the port to listen on, 0 for a free one", examples=[8080]
-    )
-
-    @field_validator("host")
-    @classmethod
-    def _check_host(cls, value: str) -> str:
-        if not is_loopback(value):
-            raise wrong(
-                f"{value!r} can be reached from other machines and sign-in is not configured; "
-                "give a loopback address such as 127.0.0.1, ::1 or localhost"
-            )
-        return value
-
-
-def is_loopback(host: str) -> bool:
-    """Tell whether only this machine can reach ``host``."""
-    if host == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 class Data(Section):
@@ -247,6 +234,16 @@ class Alerts(Section):
         return value
 
 
+class Proof(Section):
+    """How the service proves that what happens at a door gets through."""
+
+    every_s: float = Field(
+        default=10.0, ge=0, le=10,
+        description="the seconds from one proof to the next, a handle of nobody's aircraft that lifts and has to reach the "
+        "board; 0 for none", examples=[10],
+    )  # fmt: skip
+
+
 class SiteFile(Section):
     """Everything that the site's file may hold."""
 
@@ -283,4 +280,14 @@ class SiteFile(Section):
         default_factory=Alerts,
         description="a group of limits of the alert lifecycle",
         examples=["{shelve_minutes_max: 480}"],
+    )
+    notify: Notify = Field(
+        default_factory=Notify,
+        description="a group of keys on who is told of alerts outside the board and the broker",
+        examples=["{destinations: {}}"],
+    )
+    proof: Proof = Field(
+        default_factory=Proof,
+        description="a group of keys on how the service proves itself",
+        examples=["{every_s: 10}"],
     )

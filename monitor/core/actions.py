@@ -22,6 +22,8 @@ from monitor.core.events import (
     AlertShelved,
     AlertUnacknowledged,
     AlertUnshelved,
+    DeliveryReplayed,
+    DestinationResumed,
     DoorReported,
     DoorReset,
     IdentitySettled,
@@ -63,6 +65,8 @@ def act(system: System, event: PersonsCommand, now: int) -> list[Effect]:
             return reports.take_report(system, event, now)
         if isinstance(event, IdentitySettled):
             return _settle_identity(system, event, now)
+        if isinstance(event, (DeliveryReplayed, DestinationResumed)):
+            return [_note_delivery(event, now)]
         return _act_on_alert(system, event, now)
     except RefusedError as refused:
         return [refused.effect]
@@ -280,3 +284,12 @@ def _settle_identity(system: System, event: IdentitySettled, now: int) -> list[E
     standing = aircraft.trackers.get("identity-conflict")
     after = "normal" if standing is None or standing.alert is None else str(standing.alert.state)
     return [RecordAudit(now, event.by, "settle-identity", event.aircraft, event.reason, before, after, event.origin)]
+
+
+def _note_delivery(event: DeliveryReplayed | DestinationResumed, now: int) -> Effect:
+    """Audit what a person had done about deliveries; the outbox does it, and nothing here changes."""
+    if isinstance(event, DeliveryReplayed):
+        return RecordAudit(
+            now, event.by, "replay-delivery", event.letter, event.reason, "dead", "waiting", event.origin
+        )
+    return RecordAudit(now, event.by, "resume-destination", event.destination, event.reason, "", "", event.origin)

@@ -117,6 +117,13 @@ class NoteState(NamedTuple):
     slide: str
 
 
+class ShowProof(NamedTuple):
+    """Tell the stream that the canary's handle was seen lifted, by the stamp (µs) and number of what told it."""
+
+    time: int
+    seq: int
+
+
 class RefuseCommand(NamedTuple):
     """A person's action did not take effect.
 
@@ -139,5 +146,6 @@ Effect = (
     | RecordAudit
     | NoteDeafness
     | NoteState
+    | ShowProof
     | RefuseCommand
 )

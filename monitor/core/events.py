@@ -54,6 +54,21 @@ class StandReadingArrived(NamedTuple):
     quality: Quality
 
 
+class ReadingsShed(NamedTuple):
+    """Under overload messages were left out, as :mod:`monitor.core.overload` names the reasons.
+
+    ``counts``: (reason, how many). ``readings``: (aircraft, door, signal) of which the newest was among
+    them; ``weather``: (stand, signal) likewise. ``heard``: the aircraft that sent them live.
+    ``waiting``: how many messages waited meanwhile.
+    """
+
+    counts: tuple[tuple[str, int], ...]
+    readings: tuple[tuple[str, str | None, str], ...]
+    weather: tuple[tuple[str, str], ...]
+    heard: tuple[str, ...]
+    waiting: int
+
+
 class MonitorStarted(NamedTuple):
     """This instance came up (again); until the broker answers, nothing is being heard."""
 
@@ -66,6 +81,18 @@ class BrokerDisconnected(NamedTuple):
     """The broker connection is lost; ``why`` is a short phrase."""
 
     why: str
+
+
+class ProofsExpected(NamedTuple):
+    """From now on proofs are sent (``expected``), or are no longer: by its configuration, at a start."""
+
+    expected: bool
+
+
+class ProofPassed(NamedTuple):
+    """A handle lifted for proof came through broker, core, journal and stream; ``took_us`` from sending to the last."""
+
+    took_us: int
 
 
 class AlertAcknowledged(NamedTuple):
@@ -197,6 +224,24 @@ class PermitEnded(NamedTuple):
     origin: str = ""
 
 
+class DeliveryReplayed(NamedTuple):
+    """A person had an event sent again that was laid aside undelivered; ``letter`` is its number in the outbox."""
+
+    letter: str
+    by: str
+    reason: str
+    origin: str = ""
+
+
+class DestinationResumed(NamedTuple):
+    """A person had a destination tried again that was gone or failing."""
+
+    destination: str
+    by: str
+    reason: str
+    origin: str = ""
+
+
 PersonsCommand = (
     AlertAcknowledged
     | AlertUnacknowledged
@@ -209,10 +254,22 @@ PersonsCommand = (
     | IdentitySettled
     | PermitGranted
     | PermitEnded
+    | DeliveryReplayed
+    | DestinationResumed
 )
 """What a person does; each is journalled and audited before it is answered."""
 
 Command = PersonsCommand | AlertLeftUndrawn | AlertDrawn
 """The same, and what boards say of an alert, which is journalled alike."""
 
-Event = ReadingsArrived | StandReadingArrived | MonitorStarted | BrokerConnected | BrokerDisconnected | Command
+Event = (
+    ReadingsArrived
+    | StandReadingArrived
+    | ReadingsShed
+    | MonitorStarted
+    | BrokerConnected
+    | BrokerDisconnected
+    | ProofsExpected
+    | ProofPassed
+    | Command
+)

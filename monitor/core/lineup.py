@@ -12,6 +12,7 @@ from typing import Final
 from monitor.core.airframe import AirframeType, Site
 from monitor.core.kept import Kept
 from monitor.core.ledger import Ledger, Place
+from monitor.core.proving import PROOF_TYPE
 from monitor.core.reports import list_deadlines
 from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES, SITE_RULES
 from monitor.core.rules.rule import CHATTER, Parameters, Rule, Scope
@@ -54,6 +55,7 @@ class Lineup:
         self.site = site
         self._answering = answering
         self.record = record if record is not None else SiteRecord()
+        self._types = {**site.types, PROOF_TYPE.name: PROOF_TYPE}
         self.ledger = Ledger(site.name, site.escalation, self._queue_escalation)
         self._cause = ""
         self._falls_due = False
@@ -173,7 +175,7 @@ class Lineup:
 
     def airframe(self, aircraft: AircraftRecord) -> AirframeType | None:
         """Return the aircraft's type, once it is known."""
-        return self.site.types.get(aircraft.type)
+        return self._types.get(aircraft.type)
 
     def parameters(self, rule: Rule, view: View) -> Parameters:
         """Return a rule's thresholds where it is judged: door over type over site over default."""

@@ -60,9 +60,12 @@ def decide_order(
 def note_taken(sender: Sender, topic: str, time: int | None, now: int) -> None:
     """Remember a reading that was taken; one that is not behind ends a run of dropped ones."""
     sender.runs.pop(topic, None)
-    if time is None or time > now + AHEAD_LIMIT:
+    if time is None:
         return
-    if sender.latest is None or time >= sender.latest:
+    if time > now + AHEAD_LIMIT:
+        # Its stamp orders nothing; that it came shows all the same that its sender goes on.
+        sender.dropped = None
+    elif sender.latest is None or time >= sender.latest:
         sender.latest = time
         sender.dropped = None
 

@@ -270,6 +270,12 @@ def list_types(system: System) -> dict[str, Document]:
     return {name: describe_type(airframe) for name, airframe in sorted(system.site.types.items())}
 
 
+def is_proof_missed(system: System) -> bool:
+    """Tell whether the service's own proofs are overdue."""
+    tracker = system.record.trackers.get("proof-missed")
+    return tracker is not None and tracker.alert is not None and tracker.alert.active
+
+
 def list_catalogue() -> list[Document]:
     """Every rule: what it watches, what it says, and on what basis."""
     return [

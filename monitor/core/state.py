@@ -14,6 +14,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from monitor.core.alert import Alert
+from monitor.core.overload import Overload
 from monitor.core.signals import Quality, Value
 
 
@@ -382,6 +383,20 @@ class Permit:
 
 
 @dataclass(slots=True)
+class ProofRecord:
+    """The canary of :mod:`monitor.core.proving`; ``aircraft`` stands here and in no list of aircraft.
+
+    ``expected``: proofs are sent. ``awaited_since``: when the broker last came back; ``passed_at``: when the last
+    proof passed.
+    """
+
+    expected: bool = False
+    awaited_since: int = 0
+    passed_at: int | None = None
+    aircraft: AircraftRecord | None = None
+
+
+@dataclass(slots=True)
 class SiteRecord:
     """The whole state of one instance."""
 
@@ -392,5 +407,7 @@ class SiteRecord:
     stands: dict[str, StandRecord] = field(default_factory=dict)
     permits: dict[str, Permit] = field(default_factory=dict)
     permits_granted: int = 0
+    overload: Overload = field(default_factory=Overload)
+    proof: ProofRecord = field(default_factory=ProofRecord)
     trackers: dict[str, Tracker] = field(default_factory=dict)
     raised: dict[str, int] = field(default_factory=dict)

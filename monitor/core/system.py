@@ -12,7 +12,7 @@ import heapq
 import sys
 from typing import Final
 
-from monitor.core import actions, permits, reports
+from monitor.core import actions, permits, proving, reports
 from monitor.core.effects import Effect, PublishReadiness, RejectInput
 from monitor.core.events import (
     AlertDrawn,
@@ -21,9 +21,13 @@ from monitor.core.events import (
     BrokerDisconnected,
     Event,
     MonitorStarted,
+    ProofPassed,
+    ProofsExpected,
     ReadingsArrived,
+    ReadingsShed,
     StandReadingArrived,
 )
+from monitor.core.eviction import choose_forgotten
 from monitor.core.intake import (
     AWAY_AFTER,
     GRACE,
@@ -48,6 +52,7 @@ from monitor.core.order import (
 )
 from monitor.core.readiness import summarise_readiness
 from monitor.core.refitting import Refitting
+from monitor.core.shed import note_shed
 from monitor.core.signals import Quality
 from monitor.core.state import (
     AircraftRecord,
@@ -80,7 +85,10 @@ class System(Refitting):
         self.record.at = now
         self._cause = f"{type(event).__name__}|{now}"
         if isinstance(event, ReadingsArrived):
-            self._on_readings(event, now)
+            if event.aircraft == proving.PROOF:
+                proving.take_readings(self, event, now)
+            else:
+                self._on_readings(event, now)
         elif isinstance(event, StandReadingArrived):
             self._on_stand_reading(event, now)
         elif isinstance(event, MonitorStarted):
@@ -89,6 +97,11 @@ class System(Refitting):
             self._take_up(now)
         elif isinstance(event, (BrokerConnected, BrokerDisconnected)):
             self._on_broker(event, now)
+        elif isinstance(event, ReadingsShed):
+            self._on_shed(event, now)
+        elif isinstance(event, (ProofPassed, ProofsExpected)):
+            proving.note_proof(self.record.proof, event, now)
+            self._judge_site("proof", now)
         elif isinstance(event, (AlertLeftUndrawn, AlertDrawn)):
             self.ledger.effects.extend(actions.note_drawing(self, event, now))
         else:
@@ -260,17 +273,12 @@ class System(Refitting):
         return aircraft
 
     def _forget_one(self) -> bool:
-        """Make room for a newcomer: forget who is away, left behind on the broker or never said what it is."""
-        gone = [
-            aircraft
-            for aircraft in self.record.aircraft.values()
-            if aircraft.presence is Presence.AWAY or aircraft.left_on_broker or not aircraft.type
-        ]
-        if not gone:
+        """Make room for a newcomer, if there is anybody that may be forgotten."""
+        chosen = choose_forgotten(self.record.aircraft.values(), self.site.aircraft, self.record.at)
+        if chosen is None:
             return False
-        oldest = min(gone, key=lambda aircraft: (aircraft.live_at or aircraft.first_seen, aircraft.reg))
-        self._end_everything(oldest, self.record.at, "forgotten")
-        del self.record.aircraft[oldest.reg]
+        self._end_everything(chosen, self.record.at, "forgotten")
+        del self.record.aircraft[chosen.reg]
         return True
 
     def _time_bundle(self, aircraft: AircraftRecord, event: ReadingsArrived, now: int) -> None:
@@ -405,6 +413,14 @@ class System(Refitting):
             self.ledger.effects.append(PublishReadiness(reg, document))
         return True
 
+    def _on_shed(self, event: ReadingsShed, now: int) -> None:
+        for reg, changes in note_shed(self.record, event, now).items():
+            aircraft = self.record.aircraft[reg]
+            if changes:
+                self.settle(aircraft, changes, now)
+            self._arm_watch(aircraft, next_change_of_life(aircraft, now))
+        self._judge_site("overload", now)
+
     # The feed and the aircraft's presence
 
     def _note_start(self, now: int) -> None:
@@ -422,6 +438,7 @@ class System(Refitting):
         self.record.broker_connected = isinstance(event, BrokerConnected)
         self.record.broker_why = "" if isinstance(event, BrokerConnected) else event.why
         if self.record.broker_connected:
+            self.record.proof.awaited_since = now
             self._give_grace(now)
             for aircraft in self.record.aircraft.values():
                 # What the broker holds now was published as it stood then, not as it was last shown.

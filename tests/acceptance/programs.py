@@ -222,12 +222,17 @@ class Instance:
         self.program: Program | None = None
         self.http = httpx.Client(timeout=10)
 
-    def start(self, *, ready: bool = True) -> Instance:
-        """Start it and wait for its page; with ``ready`` until it can be trusted too."""
+    def launch(self) -> Program:
+        """Start it and wait for nothing."""
         arguments = ["run", "--broker", self.broker, "--http", f"{HOST}:{self.port}", "--data", str(self.data)]
         if self.config is not None:
             arguments += ["--config", str(self.config)]
-        self.program = program = sillwatch(self.folder, *arguments, installed=self.installed)
+        self.program = sillwatch(self.folder, *arguments, installed=self.installed)
+        return self.program
+
+    def start(self, *, ready: bool = True) -> Instance:
+        """Start it and wait for its page; with ``ready`` until it can be trusted too."""
+        program = self.launch()
         found = until(
             lambda: re.search(r"^serving (http://\S+)$", program.err, re.MULTILINE) or not program.running,
             lambda: f"the page's address; stderr: {program.err}",
@@ -426,9 +431,11 @@ def running_broker(broker: Broker) -> Iterator[Broker]:
 
 
 @contextlib.contextmanager
-def running_instance(folder: Path, broker: Broker, *, installed: bool = False) -> Iterator[Instance]:
+def running_instance(
+    folder: Path, broker: Broker, *, config: Path | None = None, installed: bool = False
+) -> Iterator[Instance]:
     """A started instance that is ready; whatever is left of it at the end is killed."""
-    instance = Instance(folder, broker.url, installed=installed)
+    instance = Instance(folder, broker.url, config=config, installed=installed)
     try:
         yield instance.start()
     finally:

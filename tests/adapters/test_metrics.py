@@ -83,6 +83,7 @@ def metrics(rows: list[dict[str, Any]], alerts: list[dict[str, Any]]) -> Metrics
             alerts=lambda: alerts,
             health=lambda: health,
             messages_received=lambda: 42,
+            messages_waiting=lambda: 3,
             stream_clients=lambda: 3,
             stream_resyncs=lambda: 1,
             loop_lag_s=lambda: 0.25,

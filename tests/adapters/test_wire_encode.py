@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from cloudevents.core.formats.json import JSONFormat
 from cloudevents.core.v1.event import CloudEvent
+from paho.mqtt.client import topic_matches_sub
 
 from monitor.adapters.wire import OutputTopic, Status, Wire
 from monitor.core.effects import (
@@ -21,9 +22,11 @@ from monitor.core.effects import (
     RecordAudit,
     RefuseCommand,
     RejectInput,
+    ShowProof,
 )
+from monitor.core.events import ReadingsArrived
 from monitor.core.times import parse_time
-from monitor.ports import Outgoing
+from monitor.ports import Message, Outgoing
 
 WIRE = Wire("tarnwick", "first", frozenset())
 AT = 1_772_360_100_125_000
@@ -120,11 +123,36 @@ def test_event_is_read_by_the_cloudevents_package() -> None:
         CountImplausible("TW-ALD", "L1", "armed", "open"),
         RecordAudit(AT, "a", "b", "c", "d", "e", "f"),
         NoteDeafness("TW-ALD", "L1", AT, (("wind-limit", "stale", "wind_kt"),)),
+        ShowProof(AT, 1),
         RefuseCommand("conflict", "x"),
     ],
 )
 def test_other_effects_do_not_go_to_the_broker(effect: Effect) -> None:
     assert WIRE.encode(effect) is None
+
+
+@pytest.mark.parametrize("lifted", [True, False])
+def test_a_proof_is_read_back_as_readings_of_nobodys_aircraft(lifted: bool) -> None:
+    outgoing = WIRE.proof_message(AT, 7, lifted=lifted)
+    assert outgoing.topic == WIRE.proof_topic == "sillwatch/v1/proof/tarnwick/first"
+    assert outgoing.retain is False
+    event = WIRE.decode(Message(outgoing.topic, outgoing.payload, False))
+    assert isinstance(event, ReadingsArrived)
+    assert (event.aircraft, event.time, event.seq, event.simulated) == ("proof", AT, 7, False)
+    assert {(item.door, item.signal): item.value for item in event.items} == {
+        ("P1", "closed"): True,
+        ("P1", "latched"): True,
+        ("P1", "locked"): True,
+        ("P1", "handle_lifted"): lifted,
+    }
+
+
+def test_a_heartbeat_is_retained_and_no_output_that_a_start_empties() -> None:
+    outgoing = WIRE.heartbeat_message({"time": "2026-03-01T10:15:00.125Z"})
+    assert (outgoing.topic, outgoing.retain) == ("sillwatch/v1/heartbeat/first", True)
+    assert WIRE.parse_output_topic(outgoing.topic) is None
+    for topic in (outgoing.topic, WIRE.proof_topic, WIRE.status_topic):
+        assert not any(topic_matches_sub(name, topic) for name in WIRE.output_filters())
 
 
 def test_status_round_trip() -> None:

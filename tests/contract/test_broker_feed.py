@@ -27,6 +27,7 @@ async def test_settled_messages_come_once_and_unsettled_ones_again_after_a_recon
         for payload in (b"one", b"two", b"three"):
             await sender.publish(rig.input(payload.decode()), payload)
         await until(lambda: len(rig.messages) == 3, "three deliveries")
+        assert not any(message.again for message in rig.messages)
         rig.settles[0]()
         await sender.publish(rig.input("four"), b"four")  # behind the acknowledgement on both connections
         await until(lambda: b"four" in rig.got(), "the fourth delivery")
@@ -42,6 +43,8 @@ async def test_settled_messages_come_once_and_unsettled_ones_again_after_a_recon
             assert rig.connections == [False, True]
             return
         await until(lambda: {b"two", b"three", b"four"} <= set(rig.got()), "the redelivery")
+        # MQTT 5.0 section 3.3.1.1: a delivery that is made again says so.
+        assert all(message.again for message in rig.messages if message.payload in (b"two", b"three", b"four"))
         for settle in stale:
             settle()  # of a connection that is gone: must acknowledge nothing on this one
         bench.cut(rig.feed)
@@ -226,9 +229,12 @@ async def test_what_was_sent_without_an_answer_is_sent_again(bench: Bench, make_
     async with rig.running(), bench.witness(rig.event("x")) as witness:
         for number in range(100):
             rig.feed.publish(Outgoing(rig.event("x"), b"%d" % number, False))
+        assert rig.feed.offered == 100
+        assert rig.feed.unanswered in (0, 100), "all of them, or answered at once"
         bench.cut(rig.feed)  # before any answer could be read
         await until(lambda: len(set(witness.payloads(rig.event("x")))) == 100, "every event, repeats allowed")
         await until(lambda: rig.feed.unacked == 0 and rig.feed.backlog == 0, "every acknowledgement")
+        assert (rig.feed.offered, rig.feed.unanswered) == (100, 0)
 
 
 async def test_the_backlog_is_bounded_and_drops_are_counted(bench: Bench, make_rig: MakeRig) -> None:

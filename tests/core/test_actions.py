@@ -14,6 +14,8 @@ from monitor.core.events import (
     AlertShelved,
     AlertUnacknowledged,
     AlertUnshelved,
+    DeliveryReplayed,
+    DestinationResumed,
     DoorReset,
     IdentitySettled,
     PresenceDeclared,
@@ -463,6 +465,17 @@ def test_what_nobody_disputes_is_not_settled() -> None:
     story = alder()
     assert refused(settle(story)).kind == "conflict"
     assert refused(settle(story, "TW-999")).kind == "not-found"
+
+
+def test_what_a_person_has_told_again_is_audited_and_changes_nothing() -> None:
+    story = alder()
+    row = audit(story.step(DeliveryReplayed("7", "Ann", "mended", "board")))
+    assert (row.action, row.subject, row.by, row.reason, row.origin) == (
+        "replay-delivery", "7", "Ann", "mended", "board",
+    )  # fmt: skip
+    row = audit(story.step(DestinationResumed("pager", "Ann", "", "board")))
+    assert (row.action, row.subject) == ("resume-destination", "pager")
+    assert story.types("identity-conflict") == []
 
 
 def test_what_something_silences_by_now_leaves_the_shelf_without_a_sound() -> None:

@@ -184,6 +184,19 @@ def test_a_slow_copy_of_everything_never_makes_a_restart() -> None:
     assert set(story.dropped()) == {"older"}
 
 
+def test_two_repeats_from_a_clock_far_ahead_bring_nothing_back() -> None:
+    """Each message comes twice now and then; what was said between the two repeats stands."""
+    story = alder(beating=False)
+    story.skew = 90
+    story.bundle({HANDLE: False, BEACON: False}, at=2, seq=500)
+    story.bundle({HANDLE: False, BEACON: False}, at=2, seq=500)
+    story.send(HANDLE, True, at=3, seq=500)
+    story.send("airframe/chocks", True, at=20, seq=500)
+    story.send("airframe/chocks", True, at=20, seq=500)
+    assert story.value(HANDLE) is True
+    assert set(story.dropped()) == {"repeat"}
+
+
 def test_a_stand_whose_sensor_restarted_decades_off_is_heard_again() -> None:
     story = alder()
     story.send("stand/S12/wind_kt", 12.0, at=2, seq=900)

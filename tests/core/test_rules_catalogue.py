@@ -56,6 +56,8 @@ DESIGN: Final = {
     "cargo-unlatched-flags": ("caution", "door", {"on_delay_s": 5}),
     "cargo-uncommanded": ("warning", "door", {"moved_travel": 0.05}),
     "cargo-pressure-low": ("caution", "door", {"on_delay_s": 2}),
+    "overload": ("caution", "site", {"quiet_s": 30}),
+    "proof-missed": ("warning", "site", {"after_s": 30}),
     "exit-capacity-short": ("caution", "aircraft", {"on_delay_s": 5, "standing_s": 60}),
 }
 ROLES: Final = {"coordinator", "door team", "maintenance", "ops"}
@@ -118,7 +120,7 @@ def test_it_says_what_follows_on_what_basis_and_for_whom(rule: Rule) -> None:
 
 @pytest.mark.parametrize("rule", CATALOGUE, ids=ids)
 def test_what_it_reads_needs_and_shows_exists(rule: Rule) -> None:
-    facts = {"state", "leaf", "jump", "feed", "presence", "clock", "broker", "life", "quality"}
+    facts = {"state", "leaf", "jump", "feed", "presence", "clock", "broker", "proof", "overload", "life", "quality"}
     signals = set(DOOR_SIGNALS) | {f"airframe/{name}" for name in AIRFRAME_SIGNALS}
     signals |= {f"stand/{name}" for name in STAND_SIGNALS}
     doors = {f"doors/{name}" for name in DOOR_SIGNALS}

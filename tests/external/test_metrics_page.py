@@ -49,6 +49,7 @@ def page() -> Metrics:
             alerts=lambda: readout.list_alerts(apron.system, apron.now),
             health=lambda: {"ready": True, "broker": {"connected": True}, "journal": {"healthy": True, "depth": 3}},
             messages_received=lambda: 42,
+            messages_waiting=lambda: 3,
             stream_clients=lambda: 1,
             stream_resyncs=lambda: 0,
             loop_lag_s=lambda: 0.002,

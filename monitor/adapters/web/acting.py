@@ -14,6 +14,7 @@ from starlette.responses import Response
 from monitor.adapters.web.answers import JsonAnswer
 from monitor.adapters.web.bodies import AlertAction, Shelving
 from monitor.adapters.web.declaring import build_declaring_routes
+from monitor.adapters.web.delivering import build_delivery_routes
 from monitor.adapters.web.permitting import build_permit_routes
 from monitor.adapters.web.ports import Reader
 from monitor.adapters.web.submitting import MILLISECONDS_PER_MINUTE, UNNAMED, make_submit
@@ -53,6 +54,7 @@ def build_acting_routes(reader: Reader, *, submit_timeout_s: float = SUBMIT_TIME
     submit = make_submit(reader, submit_timeout_s)
     router.include_router(build_declaring_routes(reader, submit))
     router.include_router(build_permit_routes(reader, submit))
+    router.include_router(build_delivery_routes(reader, submit))
 
     async def act_on_alert(request: Request, alert_id: str, command: PersonsCommand) -> Response:
         effects = await submit(request, command)
@@ -72,7 +74,9 @@ def build_acting_routes(reader: Reader, *, submit_timeout_s: float = SUBMIT_TIME
     async def shelve(request: Request, alert_id: AlertId, body: Shelving) -> Response:
         """Set the alert aside for some minutes, 480 at most."""
         until = reader.now() + round(body.minutes * MILLISECONDS_PER_MINUTE) * MILLISECOND
-        return await act_on_alert(request, alert_id, AlertShelved(alert_id, body.by, body.reason, until, body.seen))
+        return await act_on_alert(
+            request, alert_id, AlertShelved(alert_id, body.by or "", body.reason, until, body.seen)
+        )
 
     @router.post("/api/v1/alerts/{alert_id:path}/unshelve", tags=["alerts"])
     async def unshelve(request: Request, alert_id: AlertId, body: AlertAction | None = None) -> Response:

@@ -2,7 +2,8 @@
 
 Owns the names under which scripts, styles and words are served: each carries the hash of
 its content, so that a browser may keep it for ever and never show an old one. Every page
-is the same document: the script draws what its address names.
+is the same document: the script draws what its address names; the page to sign in is one
+of its own.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ from monitor.adapters.web.problems import ProblemError
 PREFIX: Final = "/assets/"
 PAGES: Final = ("/", "/aircraft/{reg}", "/alerts", "/health")
 """The addresses at which the board may be opened."""
+SIGN_IN: Final = "/sign-in"
+_DOCUMENTS: Final = ("board.html", "sign-in.html")
 
 _MEDIA_TYPES: Final = {
     "css": "text/css; charset=utf-8",
@@ -54,7 +57,7 @@ class Assets:
     def __init__(self) -> None:
         folder = resources.files("monitor.adapters.web") / "static"
         try:
-            page = (folder / "board.html").read_text("utf-8")
+            pages = {name: (folder / name).read_text("utf-8") for name in _DOCUMENTS}
         except OSError:
             raise MissingBoardError("the board's files are missing; run .ci/setup, or install the package") from None
         self._files: dict[str, _File] = {}
@@ -67,20 +70,26 @@ class Assets:
             # The builder names parts by their content itself, since other parts name them.
             hashed = entry.name if entry.name.startswith("part-") else hash_name(entry.name, content)
             self._files[hashed] = _File(content, gzip.compress(content, mtime=0), media_type)
-            page = page.replace(f'"{PREFIX}{entry.name}"', f'"{PREFIX}{hashed}"')
+            for name, page in pages.items():
+                pages[name] = page.replace(f'"{PREFIX}{entry.name}"', f'"{PREFIX}{hashed}"')
             if entry.name.startswith("locale-"):
                 locales[entry.name.removeprefix("locale-").removesuffix(".json")] = PREFIX + hashed
         # Single quotes: the list itself is JSON. Names are ours, so nothing in it needs escaping.
-        page = page.replace("'{locales}'", f"'{json.dumps(locales)}'")
-        self._page = _File(page.encode(), gzip.compress(page.encode(), mtime=0), "text/html; charset=utf-8")
+        self._pages: dict[str, _File] = {}
+        for name, page in pages.items():
+            content = page.replace("'{locales}'", f"'{json.dumps(locales)}'").encode()
+            self._pages[name] = _File(content, gzip.compress(content, mtime=0), "text/html; charset=utf-8")
 
     def routes(self) -> list[Route]:
         """Return the routes of the pages and their files."""
         pages = [Route(path, self._serve_page) for path in PAGES]
-        return [*pages, Route(PREFIX + "{name}", self._serve_file)]
+        return [*pages, Route(SIGN_IN, self._serve_sign_in), Route(PREFIX + "{name}", self._serve_file)]
 
     async def _serve_page(self, request: Request) -> Response:
-        return _answer(request, self._page, "no-cache")
+        return _answer(request, self._pages["board.html"], "no-cache")
+
+    async def _serve_sign_in(self, request: Request) -> Response:
+        return _answer(request, self._pages["sign-in.html"], "no-cache")
 
     async def _serve_file(self, request: Request) -> Response:
         file = self._files.get(request.path_params["name"])

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path
+from fastapi import APIRouter, Path, Request
 from pydantic import BaseModel, Field
 from starlette.responses import Response
 
@@ -15,6 +15,7 @@ from monitor.adapters.web.answers import JsonAnswer
 from monitor.adapters.web.board_watch import BoardWatch
 from monitor.adapters.web.boards import BOARD_ID, BOARDS_MAX, BoardWord, shorten
 from monitor.adapters.web.bodies import BoardState
+from monitor.adapters.web.connections import group_address
 from monitor.adapters.web.ports import Reader
 from monitor.adapters.web.problems import ProblemError
 
@@ -53,15 +54,16 @@ def build_board_routes(reader: Reader, watch: BoardWatch) -> APIRouter:
     router = APIRouter()
 
     @router.put("/api/v1/boards/{board}", tags=["boards"], responses={200: {"model": BoardAnswer}})
-    async def hear_board(board: BoardId, body: BoardState) -> Response:
+    async def hear_board(request: Request, board: BoardId, body: BoardState) -> Response:
         """Say that a board is open and what it shows; one that is not heard for 10 s is gone.
 
         What it shows counts only while its stream is open: `/api/v1/stream?board=` with the same id.
         """
         word = BoardWord(body.name, body.page, body.visible, body.sound, frozenset(body.drawn))
         now = reader.now()
-        if not watch.boards.hear(board, word, now):
-            raise ProblemError("too-many-boards", f"{BOARDS_MAX} boards are open; no more are taken.")
+        address = group_address(request.client.host) if request.client is not None else ""
+        if not watch.boards.hear(board, word, now, address):
+            raise ProblemError("too-many-boards", f"{BOARDS_MAX} boards are open, or too many from your address.")
         return JsonAnswer(
             {"board": shorten(board), "watching": watch.boards.count_visible(now), "unseen": watch.unseen()}
         )

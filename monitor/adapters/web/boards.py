@@ -8,7 +8,7 @@ have drawn counts for nothing but this, and for that only while the page is open
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from collections.abc import Set as AbstractSet
 from typing import Final, NamedTuple
 
@@ -16,6 +16,8 @@ from monitor.core.times import SECOND, format_time
 from monitor.ports import Readout
 
 BOARDS_MAX: Final = 200
+BY_ADDRESS_MAX: Final = 100
+"""Boards of one address: nobody can take every place."""
 GONE_AFTER: Final = 10 * SECOND
 """A board that is not heard for so long is gone."""
 BOARD_ID: Final = r"^[A-Za-z0-9-]{8,40}$"
@@ -35,6 +37,7 @@ class _Board(NamedTuple):
     word: BoardWord
     since: int
     heard_at: int
+    address: str
 
 
 def shorten(board: str) -> str:
@@ -53,13 +56,17 @@ class Boards:
         self._has_stream = has_stream
         self._boards: dict[str, _Board] = {}
 
-    def hear(self, board: str, word: BoardWord, now: int) -> bool:
-        """Take a board's word; tell whether there was a place for it."""
+    def hear(self, board: str, word: BoardWord, now: int, address: str = "") -> bool:
+        """Take a board's word, which came from ``address``; tell whether there was a place for it."""
         before = self._boards.get(board)
-        if before is None and len(self._boards) >= BOARDS_MAX and not self._make_place(now):
-            return False
+        if before is None:
+            theirs = [name for name, each in self._boards.items() if each.address == address]
+            if address and len(theirs) >= BY_ADDRESS_MAX and not self._make_place(theirs, now):
+                return False
+            if len(self._boards) >= BOARDS_MAX and not self._make_place(list(self._boards), now):
+                return False
         since = now if before is None or _is_gone(before, now) else before.since
-        self._boards[board] = _Board(word, since, now)
+        self._boards[board] = _Board(word, since, now, address)
         return True
 
     def count(self, now: int) -> int:
@@ -100,10 +107,10 @@ class Boards:
     def _visible(self, now: int) -> Iterator[_Board]:
         return (board for name, board in self._heard(now) if board.word.visible and self._has_stream(name))
 
-    def _make_place(self, now: int) -> bool:
-        """Let go of one board that counts for nothing, if there is one."""
-        for name, board in self._boards.items():
-            if _is_gone(board, now) or not self._has_stream(name):
+    def _make_place(self, among: Iterable[str], now: int) -> bool:
+        """Let go of one board that counts for nothing, if there is one among these."""
+        for name in among:
+            if _is_gone(self._boards[name], now) or not self._has_stream(name):
                 del self._boards[name]
                 return True
         return False

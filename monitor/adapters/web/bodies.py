@@ -58,6 +58,7 @@ def _split_words(value: object) -> object:
 _TIME_SCHEMA: dict[str, Any] = {"anyOf": [{"type": "string", "format": "date-time"}, {"type": "null"}]}
 
 OptionalName = Annotated[Name | None, BeforeValidator(_blank_is_absent)]
+SignedName = Annotated[OptionalName, Field(description="Who; needed where nobody signs in, else the one who did")]
 OptionalSentence = Annotated[Sentence | None, BeforeValidator(_blank_is_absent)]
 OptionalText = Annotated[str | None, Field(max_length=64), BeforeValidator(_blank_is_absent)]
 OptionalTime = Annotated[int | None, BeforeValidator(_read_time), WithJsonSchema(_TIME_SCHEMA)]
@@ -88,7 +89,7 @@ class AlertAction(_Body):
 class Shelving(_Body):
     """Setting an alert aside for a while."""
 
-    by: Name
+    by: SignedName = None
     reason: Sentence
     minutes: Minutes
     seen: OptionalTime = None
@@ -97,7 +98,7 @@ class Shelving(_Body):
 class DoorResetting(_Body):
     """Putting a door whose slide was released back into service."""
 
-    by: Name
+    by: SignedName = None
     reason: Sentence
 
 
@@ -113,7 +114,7 @@ Seen = Annotated[bool | str | None, PlainValidator(_read_seen)]
 class DoorReport(_Body):
     """What a person saw at a door."""
 
-    by: Name = Field(description="Who saw it")
+    by: SignedName = None
     sees: Annotated[dict[SignalName, Seen], Field(min_length=1, max_length=40)] = Field(
         description="Door signals with what they showed, such as lock_indicator: unlocked; null takes a report back"
     )
@@ -123,7 +124,7 @@ class DoorReport(_Body):
 class IdentitySettling(_Body):
     """Saying that what spoke against an aircraft being one aircraft is settled."""
 
-    by: Name
+    by: SignedName = None
     reason: Sentence
 
 
@@ -139,7 +140,7 @@ class PermitGranting(_Body):
         default_factory=list, description="Hazards; a drill may name none, slide-removed takes those of the slide"
     )
     reason: Sentence
-    by: Name
+    by: SignedName = None
     minutes: PermitMinutes | None = Field(None, description="From now, 720 at most")
     until: OptionalTime = Field(None, description="At most 12 h from now")
 
@@ -148,6 +149,13 @@ class PermitGranting(_Body):
         if (self.minutes is None) == (self.until is None):
             raise ValueError("give an end, by minutes or until")
         return self
+
+
+class DeliveryAction(_Body):
+    """Having something told outside again; all of it optional."""
+
+    by: OptionalName = Field(None, description="Who; without it the action is recorded as unnamed")
+    reason: OptionalSentence = None
 
 
 class PermitEnding(_Body):

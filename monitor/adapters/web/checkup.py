@@ -50,11 +50,21 @@ class StreamCounts(BaseModel):
     resyncs: int
 
 
+class ProofDocument(BaseModel):
+    """The service's own proofs: when one last passed, null before the first, and how many were missed since the start."""
+
+    at: str | None
+    took_ms: float | None = Field(description="From sending until it was both on disk and out of the stream")
+    age_s: float | None
+    missed: int
+
+
 class HealthDocument(BaseModel):
     """How the service does: rates and delays of the last 10 min, what was refused since the start, who sends."""
 
     now: str
     service: dict[str, Any]
+    proof: ProofDocument | None = Field(description="Null where no proofs are sent")
     rates: dict[str, dict[str, float]]
     latency_ms: dict[str, LatencyDocument]
     dropped: dict[str, int]
@@ -71,11 +81,12 @@ def build_checkup_routes(reader: Reader, stream: Stream, watch: BoardWatch) -> A
     @router.get("/api/v1/health", tags=["health"], responses={200: {"model": HealthDocument}})
     async def check_up() -> Response:
         """Show how the service does: load, delays, what it refused, each sender, each board."""
-        now = reader.now()
+        now, service = reader.now(), reader.health()
         return JsonAnswer(
             {
                 "now": format_time(now),
-                "service": reader.health(),
+                "service": service,
+                "proof": service["proof"],
                 **reader.vitals(),
                 "senders": reader.senders(),
                 "boards": watch.boards.describe(now),

@@ -14,6 +14,10 @@ RETRY: Final = b"retry: 1000\n\n"
 """Tells a browser to try again a second after it lost us."""
 
 
+CHUNK_BYTES: Final = 64 * 1024
+"""What is copied for one client at a time."""
+
+
 class Source(Protocol):
     """What a client asks of the stream."""
 
@@ -24,13 +28,29 @@ class Source(Protocol):
     async def catch_up(self, last_event_id: str | None) -> bytes: ...
 
 
+class Unseen:
+    """The source of a client that wants no picture: what is offered to it is all that it gets."""
+
+    def __init__(self, queue_max: int) -> None:
+        self.queue_max = queue_max
+        self.resyncs = 0
+
+    def forget(self, client: Client) -> None:
+        """There is nothing to forget."""
+
+    async def catch_up(self, last_event_id: str | None) -> bytes:
+        """Nothing is missed that would have to be told again."""
+        return b""
+
+
 class Client:
     """One open stream: an asynchronous iterator of chunks, ended by :meth:`end`."""
 
-    def __init__(self, stream: Source, last_event_id: str | None, board: str = "") -> None:
+    def __init__(self, stream: Source, last_event_id: str | None, board: str = "", address: str = "") -> None:
         self._stream = stream
         self.board = board
         """The board that opened it, empty where it named none."""
+        self.address = address
         self._queue: deque[bytes] = deque()
         self._wake = asyncio.Event()
         self._known = last_event_id
@@ -59,6 +79,14 @@ class Client:
         """Give the place up; safe to call twice."""
         self._stream.forget(self)
 
+    def _take_chunk(self) -> bytes:
+        """Take frames from the queue, not much more than a socket takes at once: the rest is shared by all."""
+        taken, size = [], 0
+        while self._queue and size < CHUNK_BYTES:
+            taken.append(self._queue.popleft())
+            size += len(taken[-1])
+        return b"".join(taken)
+
     def __aiter__(self) -> Client:
         return self
 
@@ -70,9 +98,7 @@ class Client:
                 self._behind = False
                 return chunk
             if self._queue:
-                chunk = b"".join(self._queue)
-                self._queue.clear()
-                return chunk
+                return self._take_chunk()
             if self._ended:
                 raise StopAsyncIteration
             self._wake.clear()

@@ -30,19 +30,19 @@ def build_declaring_routes(reader: Reader, submit: Submit) -> APIRouter:
     @router.post("/api/v1/aircraft/{reg}/doors/{door}/reset", tags=["aircraft"])
     async def reset(request: Request, reg: Registration, door: DoorName, body: DoorResetting) -> Response:
         """Put a door whose slide was released back into service; answers with the door."""
-        await submit(request, DoorReset(reg, door, body.by, body.reason))
+        await submit(request, DoorReset(reg, door, body.by or "", body.reason))
         return show_door(reg, door)
 
     @router.post("/api/v1/aircraft/{reg}/doors/{door}/report", tags=["aircraft"])
     async def report(request: Request, reg: Registration, door: DoorName, body: DoorReport) -> Response:
         """Say what you saw at a door: a witness beside its sensors for 10 min; answers with the door."""
-        await submit(request, DoorReported(reg, door, tuple(body.sees.items()), body.by, body.reason or ""))
+        await submit(request, DoorReported(reg, door, tuple(body.sees.items()), body.by or "", body.reason or ""))
         return show_door(reg, door)
 
     @router.post("/api/v1/aircraft/{reg}/identity", tags=["aircraft"])
     async def settle_identity(request: Request, reg: Registration, body: IdentitySettling) -> Response:
         """Say that it is settled who speaks as an aircraft; answers with the aircraft."""
-        await submit(request, IdentitySettled(reg, body.by, body.reason))
+        await submit(request, IdentitySettled(reg, body.by or "", body.reason))
         return JsonAnswer(reader.aircraft(reg) or {"aircraft": reg})
 
     @router.post("/api/v1/aircraft/{reg}/presence", tags=["aircraft"])

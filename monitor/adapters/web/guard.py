@@ -10,14 +10,14 @@ Content Security Policy Level 3 (W3C).
 from __future__ import annotations
 
 import asyncio
-import ipaddress
-import re
+from collections.abc import Mapping
 from typing import Final
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from monitor.adapters.web.front import FRONT, Front, is_loopback_host
 from monitor.adapters.web.problems import ProblemError, answer_problem
 
 BODY_MAX: Final = 64 * 1024
@@ -26,7 +26,7 @@ BODY_MAX: Final = 64 * 1024
 BODY_TIMEOUT_S: Final = 10.0
 
 _SAFE_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
-_HOST: Final = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[^:\[\]/@]+)(?::[0-9]{1,5})?")
+_YEAR_S: Final = 365 * 24 * 3600
 
 SECURITY_HEADERS: Final = {
     "Content-Security-Policy": (
@@ -41,41 +41,38 @@ SECURITY_HEADERS: Final = {
 }
 
 
-def is_loopback_host(host: str) -> bool:
-    """Tell whether a Host header names this machine itself, at any port.
-
-    A page of another site that points its own name at 127.0.0.1 (DNS rebinding) still
-    sends that name, so only loopback names are answered.
-    """
-    match = _HOST.fullmatch(host)
-    if match is None:
-        return False
-    name = match[1].lower()
-    if name == "localhost":
-        return True
-    try:
-        return ipaddress.ip_address(name.strip("[]")).is_loopback
-    except ValueError:
-        return False
-
-
-def is_same_origin(headers: Headers) -> bool:
+def is_same_origin(headers: Headers, front: Front = FRONT) -> bool:
     """Tell whether a request came from our own page, or from no page at all.
 
-    A page on another port of this machine is another origin, and is refused too.
+    A page on another port of this machine is another origin, and is refused too; so is one
+    without TLS where we have it.
     """
     if headers.get("sec-fetch-site", "none") not in ("same-origin", "none"):
         return False
     origin = headers.get("origin")
-    return origin is None or urlsplit(origin).netloc.lower() == headers.get("host", "").lower()
+    if origin is None or (front.origin and origin.lower() == front.origin):
+        return True
+    parts = urlsplit(origin)
+    fits = parts.scheme == "https" if front.cert_file is not None else parts.scheme in ("http", "https")
+    return fits and parts.netloc.lower() == headers.get("host", "").lower()
 
 
-def find_objection(method: str, path: str, headers: Headers) -> ProblemError | None:
-    """Say what speaks against a request before its body is read."""
-    if not is_loopback_host(headers.get("host", "")):
+def find_objection(
+    method: str, path: str, headers: Headers, front: Front = FRONT, *, server: str = "", signed_in: bool = False
+) -> ProblemError | None:
+    """Say what speaks against a request before its body is read.
+
+    ``server`` is the address that it reached; other names than loopback are answered only
+    where people are ``signed_in``.
+    """
+    host = headers.get("host", "")
+    if not signed_in and not is_loopback_host(host):
         return ProblemError("wrong-host", "Until sign-in is set up, only loopback names are answered.")
+    if not front.answers_to(host, server):
+        return ProblemError("wrong-host", "Only our own address is answered, and the name that http.public_url gives.")
     navigates = method in _SAFE_METHODS and headers.get("sec-fetch-mode") == "navigate"
-    if (method not in _SAFE_METHODS or path.startswith("/api/")) and not navigates and not is_same_origin(headers):
+    same_origin = is_same_origin(headers, front)
+    if (method not in _SAFE_METHODS or path.startswith("/api/")) and not navigates and not same_origin:
         return ProblemError("cross-site", "The request came from a page that is not this server's.")
     length = headers.get("content-length")
     if length is not None and length.isdecimal() and int(length) > BODY_MAX:
@@ -90,8 +87,21 @@ def find_objection(method: str, path: str, headers: Headers) -> ProblemError | N
 class Guard:
     """ASGI middleware around the whole application."""
 
-    def __init__(self, app: ASGIApp, *, stream_path: str, body_timeout_s: float = BODY_TIMEOUT_S) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        stream_path: str,
+        body_timeout_s: float = BODY_TIMEOUT_S,
+        front: Front = FRONT,
+        signed_in: bool = False,
+    ) -> None:
         self._app = app
+        self._front = front
+        self._signed_in = signed_in
+        self._headers = dict(SECURITY_HEADERS)
+        if front.owns_its_host:
+            self._headers["Strict-Transport-Security"] = f"max-age={_YEAR_S}"
         self._stream_path = stream_path
         self._body_timeout_s = body_timeout_s
 
@@ -99,10 +109,11 @@ class Guard:
         """Answer one request."""
         if scope["type"] != "http":
             return
-        send = _with_security_headers(send)
+        send = _with_security_headers(send, self._headers)
+        server = (scope.get("server") or ("",))[0]
         method, path, headers = scope["method"], scope["path"], Headers(scope=scope)
         try:
-            objection = find_objection(method, path, headers)
+            objection = find_objection(method, path, headers, self._front, server=server, signed_in=self._signed_in)
             if objection is not None:
                 raise objection
             if "content-length" in headers or "transfer-encoding" in headers:
@@ -149,11 +160,11 @@ def _replay(body: bytes, receive: Receive) -> Receive:
     return receive_again
 
 
-def _with_security_headers(send: Send) -> Send:
+def _with_security_headers(send: Send, secured: Mapping[str, str]) -> Send:
     async def send_secured(message: Message) -> None:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
-            for name, value in SECURITY_HEADERS.items():
+            for name, value in secured.items():
                 headers[name] = value
             headers.setdefault("Cache-Control", "no-store")
         await send(message)

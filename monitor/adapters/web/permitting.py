@@ -51,7 +51,7 @@ def build_permit_routes(reader: Reader, submit: Submit) -> APIRouter:
         if body.minutes is not None:
             until = reader.now() + round(body.minutes * MILLISECONDS_PER_MINUTE) * MILLISECOND
         command = PermitGranted(
-            body.kind, body.aircraft, tuple(body.doors), tuple(body.codes), until or 0, body.by, body.reason
+            body.kind, body.aircraft, tuple(body.doors), tuple(body.codes), until or 0, body.by or "", body.reason
         )
         permit = find_permit(await submit(request, command), reader.permits())
         if permit is None:

@@ -12,7 +12,7 @@ from typing import Protocol
 
 from monitor.core.effects import Effect
 from monitor.core.events import Command
-from monitor.ports import Readout
+from monitor.ports import Outside, Readout
 
 MetricsPage = Callable[[str], tuple[bytes, str]]
 """Renders the metrics for an ``Accept`` header: the body and its content type."""
@@ -78,12 +78,18 @@ class Reader(Protocol):
     def health(self) -> Readout:
         """Whether the instance can be trusted now.
 
-        Keys: ``ready``, ``reasons`` (sentences), ``broker``, ``journal``, ``loop_lag_s``,
+        Keys: ``ready``, ``reasons`` (sentences), ``broker``, ``journal``, ``loop_lag_s``, ``proof``
+        (``at, took_ms, age_s, missed``; ``None`` where none are sent), ``unreachable`` (destinations that
+        have taken nothing for ten minutes, which says nothing about readiness),
         ``instance``, ``version``, ``started``, ``site`` and ``timezone``.
         """
 
     def now(self) -> int:
         """The engine's clock, in µs."""
+
+    @property
+    def outside(self) -> Outside:
+        """What is told outside the board and the broker."""
 
     async def history(
         self,
@@ -106,7 +112,10 @@ class Reader(Protocol):
         """Rejected messages, the newest first, in the same form."""
 
     async def audit(self, *, limit: int, before: str | None) -> Readout:
-        """People's actions, the newest first, in the same form."""
+        """People's actions, the newest first, in the same form, each with what chains it: ``hash`` and ``previous``."""
+
+    async def verify_audit(self) -> Readout:
+        """Whether the audit's chain is ``whole``, its ``items``, ``first_broken``, ``head`` and ``pruned_up_to``."""
 
     async def alarm_health(self, *, since: int, until: int) -> Readout:
         """How the alarms did from ``since`` up to ``until`` (µs), by role, and what is stale or a flood now.

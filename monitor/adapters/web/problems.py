@@ -7,8 +7,9 @@ It never echoes what a client sent, and never shows a traceback.
 from __future__ import annotations
 
 import json
+import logging
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
@@ -16,7 +17,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
-from monitor.ports import JournalError
+from monitor.ports import AccessError, JournalError
+
+LOG: Final = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -33,20 +36,36 @@ class Kind(NamedTuple):
 
 KINDS: Mapping[str, Kind] = {
     "malformed": Kind(400, "The body is not JSON", "Send a JSON object in UTF-8, or no body."),
+    "sign-in-failed": Kind(401, "Sign-in failed", "Try again; an administrator can set another password."),
+    "sign-in-needed": Kind(401, "Sign-in is needed", "Sign in at /sign-in, or send Authorization: Bearer and a token."),
     "cross-site": Kind(403, "Refused: it came from another site's page", "Act from this server's own page."),
+    "not-allowed": Kind(403, "Not allowed", "Ask somebody with the role that the detail names."),
     "not-found": Kind(404, "Not found", "Look the name up in the list it belongs to."),
     "method-not-allowed": Kind(405, "The method does not fit this address", "Use one that the Allow header names."),
     "too-slow": Kind(408, "The body did not arrive in time", "Send the request again."),
     "conflict": Kind(409, "Things have changed since you looked", "Read the present state, then decide again."),
+    "not-you": Kind(409, "Signed in as somebody else", "Leave out by, or give the name that you are signed in with."),
     "too-large": Kind(413, "The body is too large", "Send 64 KiB at most."),
     "unsupported-media-type": Kind(415, "The body is not declared as JSON", "Send Content-Type: application/json."),
-    "wrong-host": Kind(421, "This server does not answer to that name", "Use localhost or a loopback address."),
+    "wrong-host": Kind(
+        421,
+        "This server does not answer to that name",
+        "Use a loopback address, or the one that http.public_url names.",
+    ),
     "invalid": Kind(422, "The request does not fit", "Correct what the errors point at."),
     "refused": Kind(422, "Refused", "The detail says which rule speaks against it."),
+    "too-many": Kind(429, "Too many attempts", "Wait as long as Retry-After says."),
     "internal": Kind(500, "The server failed", "Tell whoever runs it; its log says more."),
+    "no-access": Kind(503, "Who may do this cannot be told", "Tell whoever runs it; its log says more."),
     "no-record": Kind(503, "The record cannot be read", "The present is still served; tell whoever runs it."),
     "not-durable": Kind(503, "Not confirmed on disk", "It may have taken effect: look before you repeat it."),
     "not-ready": Kind(503, "Not ready", "The reasons say what is wrong."),
+    "too-many-from-here": Kind(
+        429,
+        "Too many connections, streams or boards from one address",
+        "Close some; Retry-After says when to try again.",
+    ),
+    "too-many-connections": Kind(503, "Too many open connections", "Retry-After says when to try again."),
     "too-many-boards": Kind(503, "Too many open boards", "Close one, or try again later."),
     "too-many-streams": Kind(503, "Too many open streams", "Close one, or try again later."),
 }
@@ -79,11 +98,18 @@ class ProblemDocument(BaseModel):
 class ProblemError(Exception):
     """A request that ends in a problem; ``kind`` is a key of :data:`KINDS`."""
 
-    def __init__(self, kind: str, detail: str, extensions: Mapping[str, Any] | None = None) -> None:
+    def __init__(
+        self,
+        kind: str,
+        detail: str,
+        extensions: Mapping[str, Any] | None = None,
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
         super().__init__(detail)
         self.kind = kind
         self.detail = detail
         self.extensions = extensions or {}
+        self.headers = headers or {}
 
 
 def answer_problem(problem: ProblemError, headers: Mapping[str, str] | None = None) -> Response:
@@ -99,7 +125,9 @@ def answer_problem(problem: ProblemError, headers: Mapping[str, str] | None = No
     document = {**members, **problem.extensions, **members}
     # ASCII only: a lone surrogate in a client's key must not fail the error's own encoding.
     body = json.dumps(document, ensure_ascii=True).encode("ascii")
-    return Response(body, status_code=kind.status, media_type=MEDIA_TYPE, headers=dict(headers or {}))
+    return Response(
+        body, status_code=kind.status, media_type=MEDIA_TYPE, headers={**problem.headers, **(headers or {})}
+    )
 
 
 def answer_http_error(error: HTTPException) -> Response:
@@ -150,6 +178,10 @@ def install_problems(app: FastAPI) -> None:
     async def on_journal_error(_: Request, error: Exception) -> Response:
         return answer_problem(ProblemError("no-record", str(error)), {"Retry-After": "5"})
 
+    async def on_access_error(_: Request, error: Exception) -> Response:
+        LOG.error("%s", error, extra={"action": "access-failed"})
+        return answer_problem(ProblemError("no-access", KINDS["no-access"].remedy), {"Retry-After": "5"})
+
     async def on_failure(_: Request, __: Exception) -> Response:
         return answer_problem(ProblemError("internal", KINDS["internal"].remedy))
 
@@ -157,4 +189,5 @@ def install_problems(app: FastAPI) -> None:
     app.add_exception_handler(HTTPException, on_http_error)
     app.add_exception_handler(RequestValidationError, on_invalid)
     app.add_exception_handler(JournalError, on_journal_error)
+    app.add_exception_handler(AccessError, on_access_error)
     app.add_exception_handler(Exception, on_failure)

@@ -123,9 +123,4 @@ def build_reading_routes(reader: Reader) -> APIRouter:
         """List the messages that could not be used, the newest first."""
         return JsonAnswer(await pass_page(reader.quarantine(limit=query.limit, before=query.after)))
 
-    @router.get("/api/v1/audit", tags=["record"], responses=_PAGE)
-    async def list_audit(query: Annotated[PageQuery, Query()]) -> Response:
-        """List people's actions, the newest first."""
-        return JsonAnswer(await pass_page(reader.audit(limit=query.limit, before=query.after)))
-
     return router

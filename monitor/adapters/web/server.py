@@ -10,10 +10,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import errno
-import ipaddress
 import logging
 import socket
+import ssl
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any, Final
 
 import uvicorn
@@ -21,8 +22,13 @@ import uvicorn
 from monitor.adapters.web.acting import SUBMIT_TIMEOUT_S
 from monitor.adapters.web.app import build_app
 from monitor.adapters.web.board_watch import BoardWatch
+from monitor.adapters.web.connections import Places, bound_protocol
+from monitor.adapters.web.front import FRONT, Front
+from monitor.adapters.web.gate import Sittings
 from monitor.adapters.web.ports import MetricsPage, Reader
 from monitor.adapters.web.stream import Stream
+from monitor.config.http_file import is_loopback
+from monitor.ports import Access
 
 LOG: Final = logging.getLogger(__name__)
 
@@ -52,8 +58,8 @@ class _Server(uvicorn.Server):
         self.up.set()
 
 
-def bind(host: str, port: int) -> socket.socket:
-    """Return a socket that listens on ``host``, a loopback name or address.
+def bind(host: str, port: int, *, anywhere: bool = False) -> socket.socket:
+    """Return a socket that listens on ``host``, a loopback name or address where it may not be ``anywhere``.
 
     Raises :class:`ListenError`.
     """
@@ -65,10 +71,8 @@ def bind(host: str, port: int) -> socket.socket:
     except (OSError, UnicodeError):
         raise ListenError(f"cannot listen on {where}: there is no such host here") from None
     found.sort(key=lambda entry: entry[0] != socket.AF_INET)
-    if not all(ipaddress.ip_address(str(entry[4][0]).partition("%")[0]).is_loopback for entry in found):
-        raise ListenError(
-            f"cannot listen on {where}: without sign-in only loopback is served; use 127.0.0.1:{port} instead"
-        )
+    if not anywhere and not all(is_loopback(str(entry[4][0]).partition("%")[0]) for entry in found):
+        raise ListenError(f"cannot listen on {where}: without sign-in only loopback is served")
     family, kind, protocol, _, address = found[0]
     listener = socket.socket(family, kind, protocol)
     try:
@@ -80,6 +84,30 @@ def bind(host: str, port: int) -> socket.socket:
         listener.close()
         raise ListenError(f"cannot listen on {where}: {_explain(error)}") from None
     return listener
+
+
+def load_certificate(front: Front) -> ssl.SSLContext | None:
+    """Return what TLS is served with, ``None`` for none; raises :class:`ListenError`."""
+    if front.cert_file is None:
+        return None
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+
+    def ask_nobody() -> str:
+        # Without it the library would ask on the terminal, and the service would hang.
+        raise ListenError(f"cannot serve TLS: the key {front.key_file} has a password; give one without")
+
+    try:
+        context.load_cert_chain(front.cert_file, front.key_file, password=ask_nobody)
+    except ssl.SSLError:
+        raise ListenError(
+            f"cannot serve TLS: {front.cert_file} and {front.key_file} are not a certificate and its key, in PEM"
+        ) from None
+    except OSError as error:
+        raise ListenError(
+            f"cannot serve TLS: {front.cert_file} or {front.key_file} cannot be read: {_explain(error)}"
+        ) from None
+    return context
 
 
 def _explain(error: OSError) -> str:
@@ -103,21 +131,37 @@ class WebServer:
         host: str = "127.0.0.1",
         port: int = 8080,
         submit_timeout_s: float = SUBMIT_TIMEOUT_S,
+        access: Access | None = None,
+        front: Front = FRONT,
     ) -> None:
+        """Serve ``host``, beyond loopback only with ``access``; ``front`` tells how that looks from outside."""
         self._stream = stream
         self._host = host
         self._port = port
-        self._app = build_app(reader, stream, boards, metrics_page, submit_timeout_s=submit_timeout_s)
+        self._front = replace(front, host=host)
+        self._anywhere = access is not None
+        self._sittings = Sittings(access, reader.now)
+        self._app = build_app(
+            reader,
+            stream,
+            boards,
+            metrics_page,
+            submit_timeout_s=submit_timeout_s,
+            access=access,
+            front=self._front,
+            sittings=self._sittings,
+        )
         self._server: _Server | None = None
         self._serving: asyncio.Task[None] | None = None
-        self._beating: asyncio.Task[None] | None = None
+        self._tasks: list[asyncio.Task[None]] = []
 
     async def start(self) -> str:
         """Listen, and return the server's address as a URL; raises :class:`ListenError`."""
-        listener = bind(self._host, self._port)
+        context = load_certificate(self._front)
+        listener = bind(self._host, self._port, anywhere=self._anywhere)
         config = uvicorn.Config(
             self._app,
-            http="h11",
+            http=bound_protocol(Places.of_process(self._front.is_proxy)),
             ws="none",
             lifespan="off",
             log_config=None,
@@ -125,6 +169,7 @@ class WebServer:
             server_header=False,
             proxy_headers=False,
             timeout_graceful_shutdown=1,
+            ssl_context_factory=None if context is None else lambda *_: context,
         )
         port = listener.getsockname()[1]
         self._server = _Server(config)
@@ -136,20 +181,24 @@ class WebServer:
             listener.close()
             await self._serving
             raise ListenError("the HTTP server ended before it was up")
-        self._beating = asyncio.create_task(self._stream.serve_beats(), name="web-beats")
+        self._tasks = [
+            asyncio.create_task(self._stream.serve_beats(), name="web-beats"),
+            asyncio.create_task(self._sittings.serve_looks(), name="web-sittings"),
+        ]
         host = f"[{self._host}]" if ":" in self._host else self._host
-        url = f"http://{host}:{port}"
+        url = f"{'http' if context is None else 'https'}://{host}:{port}"
         LOG.info("serving %s", url, extra={"action": "web-started"})
         return url
 
     async def stop(self) -> None:
         """End every stream, let other answers finish for a moment, then close; safe to call twice."""
-        server, serving, beating = self._server, self._serving, self._beating
-        self._server = self._serving = self._beating = None
+        server, serving, tasks = self._server, self._serving, self._tasks
+        self._server = self._serving = None
+        self._tasks = []
         self._stream.close()
-        if beating is not None:
-            beating.cancel()
-            await asyncio.gather(beating, return_exceptions=True)
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
         if server is None or serving is None:
             return
         server.should_exit = True

@@ -12,6 +12,7 @@ from starlette.responses import Response
 
 from monitor.adapters.web.answers import EventStreamAnswer, JsonAnswer
 from monitor.adapters.web.boards import BOARD_ID
+from monitor.adapters.web.gate import Sittings, who_of
 from monitor.adapters.web.ports import MetricsPage, Reader
 from monitor.adapters.web.problems import KINDS, TYPE_PREFIX, ProblemError
 from monitor.adapters.web.stream import Stream
@@ -21,7 +22,7 @@ STREAM_PATH = "/api/v1/stream"
 BoardName = Annotated[str, Query(pattern=BOARD_ID)]
 
 
-def build_service_routes(reader: Reader, stream: Stream, metrics_page: MetricsPage) -> APIRouter:
+def build_service_routes(reader: Reader, stream: Stream, metrics_page: MetricsPage, sittings: Sittings) -> APIRouter:
     """Return the routes about the service itself."""
     router = APIRouter()
 
@@ -42,8 +43,12 @@ def build_service_routes(reader: Reader, stream: Stream, metrics_page: MetricsPa
 
         Events: `snapshot`, `door`, `active`, `event`, `aircraft`, `readiness`, `stand`,
         `permits` and, every two seconds, `beat`. A null `document` means that it is gone.
+        `proving` and `proof`: the service's own handle is lifted, and was proved to get through.
         """
-        return EventStreamAnswer(stream.join(request.headers.get("last-event-id") or after, board or ""))
+        address = request.client.host if request.client is not None else ""
+        client = stream.join(request.headers.get("last-event-id") or after, board or "", address)
+        sittings.sit(who_of(request), client)
+        return EventStreamAnswer(client)
 
     @router.get("/healthz", tags=["health"])
     async def get_healthz() -> Response:

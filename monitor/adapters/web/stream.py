@@ -16,15 +16,25 @@ from typing import Any, Final
 
 import orjson
 
-from monitor.adapters.web.client import RETRY, Client
+from monitor.adapters.web.client import RETRY, Client, Unseen
+from monitor.adapters.web.connections import group_address
 from monitor.adapters.web.picture import Picture
 from monitor.adapters.web.ports import Reader
 from monitor.adapters.web.problems import ProblemError
-from monitor.core.effects import NoteDeafness, PublishActive, PublishDoor, PublishEvent, PublishReadiness
+from monitor.core.effects import (
+    Effect,
+    NoteDeafness,
+    PublishActive,
+    PublishDoor,
+    PublishEvent,
+    PublishReadiness,
+    ShowProof,
+)
 from monitor.core.events import (
     BrokerConnected,
     BrokerDisconnected,
     MonitorStarted,
+    ProofPassed,
     ReadingsArrived,
     StandReadingArrived,
 )
@@ -38,6 +48,12 @@ SWEEP_S: Final = 0.25
 RING_MAX: Final = 2048
 QUEUE_MAX: Final = 256
 CLIENTS_MAX: Final = 500
+BY_ADDRESS_MAX: Final = 100
+"""Streams of one address: nobody can take every place."""
+RETRY_AFTER_S: Final = 30
+
+PROVING: Final = "proving"
+"""The frame that shows a handle lifted for proof; ``proof`` tells that one passed."""
 
 LOOKS_A_TURN: Final = 4
 """Aircraft looked at in one turn of the loop, a few milliseconds at most: alerts go out in between."""
@@ -68,6 +84,7 @@ class Stream:
         ring_max: int = RING_MAX,
         queue_max: int = QUEUE_MAX,
         clients_max: int = CLIENTS_MAX,
+        by_address_max: int = BY_ADDRESS_MAX,
     ) -> None:
         self._reader = reader
         self._run = run if run is not None else secrets.token_hex(6)
@@ -75,7 +92,11 @@ class Stream:
         self._sweep_s = sweep_s
         self.queue_max = queue_max
         self._clients_max = clients_max
+        self._by_address_max = by_address_max
+        self._addresses: Counter[str] = Counter()
         self._clients: set[Client] = set()
+        self._witnesses: list[Client] = []
+        """Who hears every frame and is nobody that watches: the service itself."""
         self._boards: Counter[str] = Counter()
         """How many streams each board that named itself has open."""
         self._ring: deque[tuple[int, bytes]] = deque(maxlen=ring_max)
@@ -107,7 +128,14 @@ class Stream:
 
     def observe(self, step: Step) -> None:
         """Send on what one step changed, and note what to look at."""
-        effects = [effect for effect in step.effects if isinstance(effect, _SHOWN)]
+        if type(step.event) is ProofPassed:
+            self._offer(encode_frame("proof", {"at": format_time(step.now), "took_ms": step.event.took_us / 1000}))
+        effects: list[Effect] = []
+        for effect in step.effects:
+            if isinstance(effect, _SHOWN):
+                effects.append(effect)
+            elif type(effect) is ShowProof:
+                self._offer(encode_frame(PROVING, effect._asdict()))
         if self._clients:
             self._note(step)
         if not effects:
@@ -138,24 +166,40 @@ class Stream:
 
     # From and to the clients
 
-    def join(self, last_event_id: str | None, board: str = "") -> Client:
+    def join(self, last_event_id: str | None, board: str = "", address: str = "") -> Client:
         """Open a stream: changes since a known ``last_event_id``, else a snapshot, then a beat; ``board`` opens it.
 
-        Raises ``ProblemError`` where there is no place left.
+        ``address`` is where it comes from. Raises ``ProblemError`` where there is no place left.
         """
         if self._closed or len(self._clients) >= self._clients_max:
             raise ProblemError("too-many-streams", f"{len(self._clients)} streams are open; no more are taken.")
-        client = Client(self, last_event_id, board)
+        address = group_address(address)
+        if address and self._addresses[address] >= self._by_address_max:
+            raise ProblemError(
+                "too-many-from-here",
+                f"{self._by_address_max} streams are open from your address; no more are taken.",
+                headers={"Retry-After": str(RETRY_AFTER_S)},
+            )
+        self._addresses[address] += 1
+        client = Client(self, last_event_id, board, address)
         self._clients.add(client)
         if board:
             self._boards[board] += 1
         return client
+
+    def bear_witness(self) -> Client:
+        """Open a stream for the service's own proofs, with a queue as any: frames alone, and nobody that watches."""
+        witness = Client(Unseen(self.queue_max), None)
+        self._witnesses.append(witness)
+        return witness
 
     def forget(self, client: Client) -> None:
         """Take a client out; nothing to do for one that is."""
         if client not in self._clients:
             return
         self._clients.remove(client)
+        self._addresses[client.address] -= 1
+        self._addresses += Counter()
         if client.board:
             self._boards[client.board] -= 1
             # No entry at all for a board without a stream.
@@ -169,7 +213,7 @@ class Stream:
     def close(self) -> None:
         """End every stream and take no more."""
         self._closed = True
-        for client in self._clients:
+        for client in (*self._clients, *self._witnesses):
             client.end()
 
     async def catch_up(self, last_event_id: str | None) -> bytes:
@@ -300,6 +344,8 @@ class Stream:
     def _offer(self, frame: bytes) -> None:
         for client in self._clients:
             client.offer(frame)
+        for witness in self._witnesses:
+            witness.offer(frame)
 
     def _frames_since(self, last_event_id: str | None) -> bytes | None:
         """Return the frames after an id of this run, or ``None`` where the buffer cannot tell."""

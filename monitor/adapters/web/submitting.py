@@ -11,6 +11,7 @@ from typing import Final
 
 from fastapi import Request
 
+from monitor.adapters.web.gate import who_of
 from monitor.adapters.web.ports import Reader
 from monitor.adapters.web.problems import ProblemError
 from monitor.core.effects import Effect, RefuseCommand
@@ -38,11 +39,29 @@ def find_refusal(effects: Sequence[Effect]) -> ProblemError | None:
     return None
 
 
+def origin_of(request: Request) -> str:
+    """Where a request came from: an address."""
+    return request.client.host if request.client is not None else ""
+
+
+def sign_command(request: Request, command: PersonsCommand) -> PersonsCommand:
+    """Return the command with who gives it and from where; raise :class:`ProblemError` for another's name."""
+    who, origin = who_of(request), origin_of(request)
+    if who is None:
+        if not command.by:
+            part = {"pointer": "/by", "detail": "Field required"}
+            raise ProblemError("invalid", f"{part['pointer']}: {part['detail']}", {"errors": [part]})
+        return command._replace(origin=origin)
+    if command.by not in ("", UNNAMED, who.name):
+        raise ProblemError("not-you", f"You are signed in as {who.name}, and act by that name alone.")
+    return command._replace(by=who.name, origin=f"{origin} {who.kind} {who.id}")
+
+
 def make_submit(reader: Reader, timeout_s: float) -> Submit:
     """Return the way to the engine; an action that is not durable within ``timeout_s`` is not called done."""
 
     async def submit(request: Request, command: PersonsCommand) -> Sequence[Effect]:
-        command = command._replace(origin=request.client.host if request.client is not None else "")
+        command = sign_command(request, command)
         try:
             async with asyncio.timeout(timeout_s):
                 effects = await reader.submit(command)

@@ -20,6 +20,8 @@ from monitor.core.rules import (
     identity,
     movement,
     opening,
+    overload,
+    proof,
     sensing,
     slides,
     surroundings,
@@ -50,6 +52,8 @@ def _in_order(*modules: tuple[Rule, ...]) -> tuple[Rule, ...]:
 CATALOGUE: Final[tuple[Rule, ...]] = _in_order(
     evacuation.RULES,
     sensing.FEEDS,
+    proof.RULES,
+    overload.RULES,
     identity.RULES,
     chatter.RULES,
     sensing.RULES,

@@ -51,7 +51,7 @@ class Rule:
     ``reads`` names what its conditions depend on: a door signal by its name, an airframe
     signal as ``airframe/…``, one of the aircraft's stand as ``stand/…``, a door signal of any
     door as ``doors/…`` (aircraft rules), and
-    the facts ``state``, ``leaf``, ``jump``, ``feed``, ``presence``, ``clock``, ``broker``, and what
+    the facts ``state``, ``leaf``, ``jump``, ``feed``, ``presence``, ``clock``, ``broker``, ``proof``, ``overload``, and what
     :mod:`monitor.core.notes` remembers as ``memo/…``. It is
     judged only when one of them changes or its deadline comes. ``ends_at_once`` is a ground to end
     without waiting for ``off_delay``. ``slide_only`` leaves out
