@@ -25,7 +25,8 @@ STATIC = ROOT / "monitor/adapters/web/static"
 MODULES = BOARD / "node_modules"
 NEW = STATIC.with_name("static.new")
 KEY = STATIC / ".made-of"
-SOURCES = ("src", "locales", "board.html", "icon.svg", "package-lock.json")
+DOCUMENTS = ("board.html", "sign-in.html")
+SOURCES = ("src", "locales", *DOCUMENTS, "icon.svg", "package-lock.json")
 
 
 class BoardError(Exception):
@@ -91,6 +92,7 @@ def build() -> bool:
         node,
         "node_modules/esbuild/bin/esbuild",
         "board=src/main.tsx",
+        "sign-in=src/sign_in/main.tsx",
         "--bundle",
         "--minify",
         "--format=esm",
@@ -103,8 +105,8 @@ def build() -> bool:
         "--log-level=warning",
         f"--outdir={NEW}",
     )
-    for path in (BOARD / "board.html", BOARD / "icon.svg"):
-        shutil.copy(path, NEW)
+    for name in (*DOCUMENTS, "icon.svg"):
+        shutil.copy(BOARD / name, NEW)
     for path in sorted((BOARD / "locales").glob("*.json")):
         text = json.dumps(json.loads(path.read_text("utf-8")), ensure_ascii=False, separators=(",", ":"))
         (NEW / f"locale-{path.stem}.json").write_text(text, "utf-8")

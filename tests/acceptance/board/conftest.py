@@ -17,6 +17,7 @@ from monitor.adapters.web import Boards, BoardWatch, Stream, WebServer
 from monitor.core import readout
 from monitor.core.system import System
 from monitor.core.times import SECOND
+from monitor.ports import Access
 from tests.acceptance.board.board_pages import Board, Look, open_board
 from tests.acceptance.board.real_apron import RealApron, running_apron
 from tests.acceptance.conftest import MakeBroker
@@ -59,6 +60,8 @@ class Stage:
 
     def __init__(self, reader: FakeReader) -> None:
         self.reader = reader
+        self.access: Access | None = None
+        """Who may use the service; nobody has to sign in where nothing is set before the start."""
         self.boards: Boards
         self.stream: Stream
         self._port = 0
@@ -72,7 +75,7 @@ class Stage:
         watch = BoardWatch(self.boards, self.reader, within=3 * SECOND)
         watch.take_up()
         self.reader.observers[:] = [stream, watch]
-        self._server = WebServer(self.reader, stream, watch, render_nothing, port=self._port)
+        self._server = WebServer(self.reader, stream, watch, render_nothing, port=self._port, access=self.access)
         self.url = await self._server.start()
         self._port = int(self.url.rpartition(":")[2])
 

@@ -20,7 +20,10 @@ async def opened(board: Board) -> Locator:
     button = board.page.get_by_role("button", name="Settings")
     await button.press("Enter")
     await expect(button).to_have_attribute("aria-expanded", "true")
-    return board.page.get_by_role("group", name="Settings")
+    panel = board.page.get_by_role("group", name="Settings")
+    # Its fields are fetched once the first picture stands.
+    await expect(panel.get_by_role("combobox").first).to_be_visible()
+    return panel
 
 
 async def test_escape_closes_them_and_gives_the_focus_back(board: Board) -> None:

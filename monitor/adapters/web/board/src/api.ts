@@ -1,6 +1,8 @@
 // Questions and actions over HTTP. A refusal comes back as its sentence (RFC 9457), never as an exception
 // that nobody shows.
 
+import { askSession } from "./session.ts";
+
 export type Answer<T> = { ok: true; document: T } | { ok: false; detail: string; status: number };
 
 interface Problem {
@@ -15,7 +17,8 @@ async function call<T>(method: string, path: string, body?: unknown): Promise<An
       ...(body === undefined ? {} : { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }),
       signal: AbortSignal.timeout(15_000),
     });
-    const document: unknown = await answer.json();
+    const document: unknown = answer.status === 204 ? null : await answer.json();
+    if (answer.status === 401) void askSession();
     if (answer.ok) return { ok: true, document: document as T };
     const problem = document as Problem;
     return { ok: false, detail: problem.detail ?? problem.title ?? answer.statusText, status: answer.status };
@@ -26,4 +29,5 @@ async function call<T>(method: string, path: string, body?: unknown): Promise<An
 
 export const get = <T,>(path: string): Promise<Answer<T>> => call<T>("GET", path);
 export const post = <T,>(path: string, body: unknown): Promise<Answer<T>> => call<T>("POST", path, body);
+export const drop = (path: string): Promise<Answer<null>> => call<null>("DELETE", path);
 export const put = <T,>(path: string, body: unknown): Promise<Answer<T>> => call<T>("PUT", path, body);

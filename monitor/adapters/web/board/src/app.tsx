@@ -8,6 +8,7 @@ import { notLive, now, type NotLive as Gone } from "./live/stream.ts";
 import { Alerts } from "./pages/Alerts.tsx";
 import { Apron } from "./pages/Apron.tsx";
 import { Boundary } from "./parts/Boundary.tsx";
+import { Proved } from "./parts/Proved.tsx";
 import { Settings } from "./parts/Settings.tsx";
 import { PrintNote } from "./parts/PrintNote.tsx";
 import { useRoom } from "./parts/room.ts";
@@ -16,6 +17,7 @@ import { Strip } from "./parts/Strip.tsx";
 import { Summary } from "./parts/Summary.tsx";
 import { route } from "./route.ts";
 import { saidAtOnce, saidLater } from "./said.ts";
+import { signedOut, signInAddress } from "./session.ts";
 import { clockTime } from "./times.ts";
 import { t } from "./words.ts";
 
@@ -65,13 +67,14 @@ function Trouble() {
 }
 
 function Cover({ gone, place }: { gone: Gone; place: RefObject<HTMLDivElement | null> }) {
-  const title = gone.everLive ? t("notlive.title", { time: clockTime(gone.since, model.timezone.value) }) : t("notlive.never");
+  const out = signedOut.value;
+  const title = out ? t("session.ended") : gone.everLive ? t("notlive.title", { time: clockTime(gone.since, model.timezone.value) }) : t("notlive.never");
   return (
     <div class="not-live" role="alert" tabIndex={-1} ref={place}>
       <p class="not-live-title">{title}</p>
       {gone.broken && <p>{t("notlive.broken")}</p>}
       <p>{t("notlive.old")}</p>
-      <p>{t(gone.broken ? "notlive.anew" : "notlive.trying")}</p>
+      {out ? <a href={signInAddress()}>{t("session.again")}</a> : <p>{t(gone.broken ? "notlive.anew" : "notlive.trying")}</p>}
     </div>
   );
 }
@@ -135,6 +138,7 @@ function Frame({ wall, children }: { wall: boolean; children: ComponentChildren 
             <h1>{site ? t("site.title", { site: site.charAt(0).toUpperCase() + site.slice(1) }) : "Sillwatch"}</h1>
             <Boundary what={t("page.apron")}>
               <Summary />
+              {route.value.page === "apron" && <Proved proof={model.proof.value} />}
             </Boundary>
           </div>
           {!wall && <Navigation />}

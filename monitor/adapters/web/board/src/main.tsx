@@ -8,6 +8,7 @@ import { model } from "./live/model.ts";
 import { Live } from "./live/stream.ts";
 import { followTheme, languageWanted } from "./prefs.ts";
 import { startRouting } from "./route.ts";
+import { signedOut, signInAddress } from "./session.ts";
 import { startSounding } from "./sound.ts";
 import { followTitle } from "./title.ts";
 import { useLanguage } from "./words.ts";
@@ -26,6 +27,10 @@ import "./styles/print.css";
 followTheme();
 startRouting();
 effect(() => void useLanguage(languageWanted.value));
+effect(() => {
+  // Nothing was shown yet, so there is nothing to cover; what was shown is covered, and stays.
+  if (signedOut.value && model.site.peek() === "") location.replace(signInAddress());
+});
 new Live(model).start();
 startSounding();
 startReceipts();

@@ -1,6 +1,7 @@
 // What this browser remembers for its user: the look, the language, a name. Nothing of it is a secret.
 
-import { effect, signal, type Signal } from "@preact/signals";
+import { computed, effect, signal, type ReadonlySignal, type Signal } from "@preact/signals";
+import { signedInAs } from "./session.ts";
 
 export type Theme = "auto" | "light" | "dark" | "contrast";
 export const THEMES: readonly Theme[] = ["auto", "light", "dark", "contrast"];
@@ -27,8 +28,10 @@ export function kept(name: string, otherwise: string): Signal<string> {
 
 export const theme: Signal<string> = kept("theme", "auto");
 export const languageWanted: Signal<string> = kept("language", navigator.language.slice(0, 2));
-/** Who acts at this board; goes with every action. */
-export const person: Signal<string> = kept("person", "");
+const typedName = kept("person", "");
+/** Who acts at this board; goes with every action. Whoever is signed in, or else the name that was typed here. */
+export const person: ReadonlySignal<string> = computed(() => signedInAs.value ?? typedName.value);
+export const typeName = (name: string): void => void (typedName.value = name);
 /** What people call this screen; told to the service with what it draws. */
 export const boardName: Signal<string> = kept("board", "");
 

@@ -10,6 +10,7 @@ import { model } from "./live/model.ts";
 import { notLive, snapshots } from "./live/stream.ts";
 import { boardName } from "./prefs.ts";
 import { route } from "./route.ts";
+import { askSession } from "./session.ts";
 import { soundState } from "./sound.ts";
 import { Teller } from "./telling.ts";
 
@@ -139,6 +140,7 @@ async function deliver(word: string): Promise<boolean> {
       keepalive: true,
       signal: AbortSignal.timeout(TIMEOUT_MS),
     });
+    if (answer.status === 401) void askSession();
     if (!answer.ok) return false;
     listedAs.value = ((await answer.json()) as BoardAnswer).board;
     return true;

@@ -45,7 +45,7 @@ export function startRouting(): void {
     if (link === null || link === undefined || event.defaultPrevented || event.button !== 0) return;
     if (event.metaKey || event.ctrlKey || event.shiftKey || event.altKey) return;
     const address = link.getAttribute("href") ?? "/";
-    if (address.startsWith("/api/") || address.startsWith("/assets/")) return;
+    if (/^\/(?:api\/|assets\/|sign-in)/.test(address)) return;
     event.preventDefault();
     go(address);
   });

@@ -121,12 +121,22 @@ export interface StandDocument {
   received_at: string | null;
 }
 
+/** The newest proof that a lifted handle gets through to a board. */
+export interface Proof {
+  at: string | null;
+  took_ms: number | null;
+  /** How many were missed since the start; a frame does not say it. */
+  missed?: number;
+}
+
 export interface Health {
   ready: boolean;
   reasons: string[];
   broker: { connected: boolean; reconnects: number; unacknowledged: number; backlog: number; dropped: number };
   journal: { healthy: boolean; depth: number };
   loop_lag_s: number;
+  /** Null where proofs are off, and until the first. */
+  proof?: Proof | null;
   instance: string;
   version: string;
   started: string;
@@ -215,6 +225,7 @@ export type Frame =
   | { name: "stand"; data: { stand: string; document: StandDocument | null } }
   | { name: "permits"; data: { permits: PermitDocument[] } }
   | { name: "event"; data: EventDocument }
+  | { name: "proof"; data: Proof }
   | { name: "beat"; data: { now: string; health: Health; heard: Record<string, string | null> } };
 
 export const FRAME_NAMES: readonly Frame["name"][] = [
@@ -226,5 +237,6 @@ export const FRAME_NAMES: readonly Frame["name"][] = [
   "stand",
   "permits",
   "event",
+  "proof",
   "beat",
 ];

@@ -7,7 +7,8 @@ import { type ComponentChildren } from "preact";
 import { model } from "../live/model.ts";
 import { person } from "../prefs.ts";
 import { t, tAny } from "../words.ts";
-import { PersonField, ReasonField, Section } from "./parts.tsx";
+import { onlyLooks } from "../session.ts";
+import { PersonField, ReasonField, Section, Withheld } from "./parts.tsx";
 import { pathOf } from "./paths.ts";
 import { usePart, type Scene } from "./scene.ts";
 import { useSending } from "./sending.ts";
@@ -42,6 +43,7 @@ function Confirmed({
     opener.current?.focus();
   };
   const submit = async (): Promise<void> => {
+    if (onlyLooks.peek()) return;
     const by = person.value.trim();
     if (await send(path, { ...body, by, reason: reason.value }, () => done)) {
       reason.value = "";
@@ -71,12 +73,13 @@ function Confirmed({
           }}
         >
           <p>{explain}</p>
+          <Withheld />
           <div class="craft-form">
             <PersonField id={`${id}-by`} />
             <ReasonField id={`${id}-reason`} required={reasonNeeded} reason={reason} />
           </div>
           <div class="craft-controls">
-            <button type="submit" aria-disabled={busy.value}>
+            <button type="submit" aria-disabled={busy.value || onlyLooks.value}>
               {confirm}
             </button>
             <button type="button" onClick={close}>

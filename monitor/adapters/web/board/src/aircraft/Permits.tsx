@@ -8,7 +8,8 @@ import { person } from "../prefs.ts";
 import { duration } from "../times.ts";
 import { t, tAny, tCount } from "../words.ts";
 import type { PermitDocument } from "../wire.ts";
-import { Fold, Moment, PersonField, ReasonField, Section } from "./parts.tsx";
+import { onlyLooks } from "../session.ts";
+import { Fold, Moment, PersonField, ReasonField, Section, Withheld } from "./parts.tsx";
 import { useSending } from "./sending.ts";
 import { Said } from "./Report.tsx";
 
@@ -30,16 +31,18 @@ function End({ permit }: { permit: PermitDocument }) {
         class="craft-form"
         onSubmit={(event) => {
           event.preventDefault();
+          if (onlyLooks.peek()) return;
           const body = { by: person.value.trim(), reason: reason.value };
           void send(`/api/v1/permits/${encodeURIComponent(permit.permit_id)}/end`, body, () => t("aircraft.permit.ended"));
         }}
       >
         <PersonField id={`permit-by-${permit.permit_id}`} />
         <ReasonField id={`permit-reason-${permit.permit_id}`} required={false} reason={reason} />
-        <button type="submit" aria-disabled={busy.value}>
+        <button type="submit" aria-disabled={busy.value || onlyLooks.value}>
           {t("aircraft.permit.end.confirm")}
         </button>
       </form>
+      <Withheld />
       <p class="craft-quiet">{t("aircraft.permit.end.explain")}</p>
       <Said outcome={outcome.value} />
     </>

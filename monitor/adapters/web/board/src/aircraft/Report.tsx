@@ -6,7 +6,8 @@ import { model } from "../live/model.ts";
 import { person } from "../prefs.ts";
 import { t } from "../words.ts";
 import type { ReportDocument, WholeDoor } from "./documents.ts";
-import { Age, DoorField, PersonField, ReasonField, Section, TruthWord } from "./parts.tsx";
+import { onlyLooks } from "../session.ts";
+import { Age, DoorField, PersonField, ReasonField, Section, TruthWord, Withheld } from "./parts.tsx";
 import { pathOf } from "./paths.ts";
 import { choicesOf, listReportable, readChoice } from "./reportable.ts";
 import { chooseDoor, chosenDoor, useDoors, usePart, type Scene } from "./scene.ts";
@@ -76,7 +77,7 @@ function Reports({ scene, takeBack }: { scene: Scene; takeBack: (door: string, s
                 />
               </td>
               <td>
-                <button type="button" onClick={() => takeBack(door, signal)}>
+                <button type="button" aria-disabled={onlyLooks.value} onClick={() => takeBack(door, signal)}>
                   {t("aircraft.report.takeback")}
                 </button>
               </td>
@@ -99,7 +100,7 @@ export function Report({ scene }: { scene: Scene }) {
   const heard = usePart(scene, (whole) => Object.keys(whole.doors[door]?.signals ?? {}).join(" "))?.split(" ") ?? [];
   const chosen = Object.entries(sees.value).filter(([, word]) => word !== "");
   const path = (of: string): string => pathOf(scene.registration, "doors", of, "report");
-  const ready = !busy.value && chosen.length > 0 && door !== "";
+  const ready = !busy.value && !onlyLooks.value && chosen.length > 0 && door !== "";
   const submit = async (): Promise<void> => {
     if (!ready) return;
     const said = Object.fromEntries(chosen.map(([signal, word]) => [signal, readChoice(signal, word)]));
@@ -111,6 +112,7 @@ export function Report({ scene }: { scene: Scene }) {
   };
   const takeBack = (of: string, signal: string): void => {
     const by = person.value.trim();
+    if (onlyLooks.peek()) return;
     if (by === "") {
       document.getElementById("report-by")?.focus();
       return;
@@ -167,6 +169,7 @@ export function Report({ scene }: { scene: Scene }) {
           </button>
         </div>
       </form>
+      <Withheld />
       <Said outcome={outcome.value} />
       <Reports scene={scene} takeBack={takeBack} />
     </Section>

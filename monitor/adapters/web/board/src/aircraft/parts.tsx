@@ -4,7 +4,8 @@ import { useSignal } from "@preact/signals";
 import { type ComponentChildren } from "preact";
 import { now } from "../live/stream.ts";
 import { model } from "../live/model.ts";
-import { person } from "../prefs.ts";
+import { person, typeName } from "../prefs.ts";
+import { onlyLooks, signedInAs } from "../session.ts";
 import { clockTime, duration } from "../times.ts";
 import { t, type Key } from "../words.ts";
 import type { Scene } from "./scene.ts";
@@ -113,11 +114,17 @@ export function PersonField({ id, required = true }: { id: string; required?: bo
         autocomplete="name"
         maxLength={80}
         required={required}
+        readOnly={signedInAs.value !== null}
         value={person.value}
-        onInput={(event) => (person.value = event.currentTarget.value)}
+        onInput={(event) => typeName(event.currentTarget.value)}
       />
     </label>
   );
+}
+
+/** Why nothing can be sent from here, where the role only looks. */
+export function Withheld() {
+  return onlyLooks.value ? <p class="craft-quiet">{t("session.looks")}</p> : null;
 }
 
 export function ReasonField({ id, required, reason }: { id: string; required: boolean; reason: { value: string } }) {

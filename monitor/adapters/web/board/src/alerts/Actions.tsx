@@ -4,6 +4,7 @@ import type { RefObject } from "preact";
 import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
 import type { AlertDocument } from "../wire.ts";
 import { placeOf } from "../live/model.ts";
+import { onlyLooks } from "../session.ts";
 import { t, type Key } from "../words.ts";
 import { openChoice, overtake, refusals, sending, working } from "./acting.ts";
 import { Choice } from "./Choice.tsx";
@@ -49,11 +50,13 @@ export function Actions({ alert, heading }: { alert: AlertDocument; heading: Ref
               data-act={act}
               class={index === 0 && act === "acknowledge" ? "first" : undefined}
               aria-label={`${t(`alerts.act.${act}` as Key)}: ${sayPlace(alert)}, ${alert.text}`}
+              aria-disabled={onlyLooks.value}
               onClick={() => openChoice(alert, act, "item")}
             >
               {t(`alerts.act.${act}` as Key)}
             </button>
           ))}
+          {onlyLooks.value && acts.length > 0 && <p class="alert-withheld">{t("session.looks")}</p>}
           {isShelvingWithheld(alert) && (
             <p class="alert-withheld">{t("alerts.withheld", { seconds: alert.respond_within_s ?? 0 })}</p>
           )}

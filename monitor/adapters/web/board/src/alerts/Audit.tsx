@@ -2,6 +2,7 @@
 
 import { useEffect, useMemo } from "preact/hooks";
 import { foreign } from "../foreign.ts";
+import { administers } from "../session.ts";
 import { t, tAny } from "../words.ts";
 import { Days, Moment } from "./Days.tsx";
 import { MoreButton } from "./MoreButton.tsx";
@@ -47,6 +48,11 @@ function Row({ entry }: { entry: AuditDocument }) {
 }
 
 export function Audit() {
+  if (administers.value === false) return <p class="nothing">{t("session.administers")}</p>;
+  return <Entries />;
+}
+
+function Entries() {
   const list = useMemo(() => new PagedList<AuditDocument>(address, keyOf), []);
   useEffect(() => void list.restart(), [list]);
   useRenewed(list);

@@ -1,8 +1,9 @@
 // The second tap: a ready reason sends the action. The same choice stands in an item and below the strip.
 
 import { useEffect, useRef, useState } from "preact/hooks";
-import { person } from "../prefs.ts";
+import { person, typeName } from "../prefs.ts";
 import { say } from "../said.ts";
+import { onlyLooks } from "../session.ts";
 import type { AlertDocument } from "../wire.ts";
 import { t, type Key } from "../words.ts";
 import { closeChoice, needsName, perform, sending, working } from "./acting.ts";
@@ -68,6 +69,16 @@ export function Choice({ alert, act }: { alert: AlertDocument; act: Act }) {
     void perform(alert, act, { reason, seen: seen.current, ...(act === "shelve" ? { minutes } : {}) });
   };
 
+  if (onlyLooks.value) {
+    return (
+      <div class="choice" ref={box}>
+        <p class="choice-title">{t("session.looks")}</p>
+        <button ref={first} type="button" onClick={closeChoice}>
+          {t("alerts.cancel")}
+        </button>
+      </div>
+    );
+  }
   return (
     <div
       class="choice"
@@ -90,7 +101,7 @@ export function Choice({ alert, act }: { alert: AlertDocument; act: Act }) {
             autocomplete="name"
             value={person.value}
             aria-invalid={nameMissing && person.value.trim() === ""}
-            onInput={(event) => (person.value = event.currentTarget.value)}
+            onInput={(event) => typeName(event.currentTarget.value)}
             onKeyDown={(event) => {
               if (event.key !== "Enter") return;
               // The key must not go on to press what gets the focus.

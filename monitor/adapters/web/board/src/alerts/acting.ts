@@ -5,6 +5,7 @@ import { post } from "../api.ts";
 import { placeOf } from "../live/model.ts";
 import { person } from "../prefs.ts";
 import { say } from "../said.ts";
+import { onlyLooks } from "../session.ts";
 import type { AlertDocument } from "../wire.ts";
 import { t, type Key } from "../words.ts";
 import type { Act } from "./order.ts";
@@ -37,6 +38,8 @@ function note(place: string, text: string | null): void {
 }
 
 export function openChoice(alert: AlertDocument, act: Act, where: Where): void {
+  // Beside the item it is said already why not.
+  if (onlyLooks.peek() && where === "item") return;
   batch(() => {
     note(placeOf(alert), null);
     working.value = { place: placeOf(alert), act, where };

@@ -1,8 +1,9 @@
 // How the service itself does: whether it can be relied on, what comes in, how long it takes, what it turned away.
 
 import { model } from "../live/model.ts";
+import { Proved } from "../parts/Proved.tsx";
 import { clockTime, calendarDay } from "../times.ts";
-import { language, t, tAny } from "../words.ts";
+import { language, t, tAny, tCount } from "../words.ts";
 import type { ServiceHealth } from "./documents.ts";
 import { orderCounts, placesOfMs, putNumber } from "./figures.ts";
 import { Bar, Figure, Section, Table } from "./parts.tsx";
@@ -33,6 +34,15 @@ export function ServiceState({ document }: { document: ServiceHealth }) {
           {journal.healthy ? t("health.journal.written") : t("health.journal.failing")}{" "}
           {t("health.journal.depth", { depth: journal.depth })}
         </dd>
+        {service.proof && (
+          <>
+            <dt>{t("health.proof")}</dt>
+            <dd>
+              <Proved proof={service.proof} />
+              {tCount("health.proof.missed", service.proof.missed ?? 0)}
+            </dd>
+          </>
+        )}
         <dt>{t("health.lag")}</dt>
         <dd>
           <Figure value={service.loop_lag_s * 1000} places={placesOfMs(service.loop_lag_s * 1000)} unit="ms" />

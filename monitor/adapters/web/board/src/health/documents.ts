@@ -67,6 +67,27 @@ export interface AlarmHealth {
   floods_now: Readonly<Record<string, string | null>>;
 }
 
+/** GET /api/v1/audit/verify. */
+export interface AuditVerdict {
+  whole: boolean;
+  items: number;
+  first_broken: number | null;
+  head: { number: number; hash: string };
+}
+
+/** GET /api/v1/deliveries. */
+export interface Deliveries {
+  destinations: {
+    name: string;
+    kind: string;
+    state: string;
+    waiting: number;
+    dead: number;
+    last_delivered_at: string | null;
+    last_error: string | null;
+  }[];
+}
+
 export interface Durations {
   p50: number | null;
   p95: number | null;

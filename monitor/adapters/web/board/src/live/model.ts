@@ -12,6 +12,7 @@ import type {
   Frame,
   Health,
   PermitDocument,
+  Proof,
   ReadinessDocument,
   StandDocument,
 } from "../wire.ts";
@@ -45,6 +46,7 @@ export class Model {
   readonly stands: Signal<ReadonlyMap<string, StandDocument>> = signal(new Map());
   readonly permits: Signal<readonly PermitDocument[]> = signal([]);
   readonly health: Signal<Health | null> = signal(null);
+  readonly proof: Signal<Proof | null> = signal(null);
   readonly site: Signal<string> = signal("");
   readonly timezone: Signal<string> = signal("UTC");
   /** The newest lifecycle events that came while this page was open, newest first. */
@@ -96,6 +98,7 @@ export class Model {
           this.site.value = data.site;
           this.timezone.value = data.timezone;
           this.health.value = data.health;
+          this.proof.value = data.health.proof ?? null;
           this.types.value = data.types ?? {};
           this.permits.value = data.permits ?? [];
           this.clockOffset.value = Date.parse(data.now) - wall;
@@ -148,6 +151,9 @@ export class Model {
       case "event":
         this.newEvents.push(frame.data);
         break;
+      case "proof":
+        this.proof.value = frame.data;
+        break;
       case "beat": {
         const { now, health, heard } = frame.data;
         for (const [registration, at] of Object.entries(heard)) {
@@ -158,6 +164,7 @@ export class Model {
           }
         }
         this.health.value = health;
+        this.proof.value = health.proof ?? null;
         this.clockOffset.value = Date.parse(now) - wall;
         break;
       }

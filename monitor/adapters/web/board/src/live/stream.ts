@@ -5,8 +5,9 @@
 // minute hidden, or a sleep, the stream is opened anew and resumes where it was. A frame counts
 // as a word only once it is drawn: what cannot be drawn must not look live.
 
-import { signal, type Signal } from "@preact/signals";
+import { effect, signal, type Signal } from "@preact/signals";
 import { boardId } from "../identity.ts";
+import { askSession, session, signedOut } from "../session.ts";
 import { FRAME_NAMES, type Frame } from "../wire.ts";
 import { loadAnew } from "./anew.ts";
 import type { Model } from "./model.ts";
@@ -71,6 +72,11 @@ export class Live {
     });
     window.addEventListener("online", () => this.open());
     this.open();
+    effect(() => {
+      // Only what comes by a stream that was opened since says that somebody is signed in again.
+      if (signedOut.value) this.open();
+      this.tick();
+    });
     setInterval(() => this.check(), CHECK_MS);
     // An effect or a handler that fails may have left anything undone. Without an error of its own it is
     // the browser's remark on a layout that went on changing.
@@ -113,6 +119,7 @@ export class Live {
       // A closed source does not come back by itself (a refusal, say): it is opened anew.
       if (source === this.source && source.readyState === EventSource.CLOSED) {
         this.reopenAt = performance.now() + RETRY_MS;
+        void askSession();
       }
     });
   }
@@ -121,6 +128,7 @@ export class Live {
     const wall = Date.now();
     const steady = performance.now();
     this.reopenAt = steady + SILENCE_MS;
+    signedOut.value = false;
     this.model.take({ name, data: JSON.parse(event.data) } as Frame, wall);
     if (event.lastEventId) this.lastEventId = event.lastEventId;
     this.newest = { wall, steady };
@@ -129,6 +137,8 @@ export class Live {
     if (name === "snapshot") {
       now.value = wall + this.model.clockOffset.peek();
       this.whole = true;
+      // Whoever is signed in now may be another than before.
+      if (session.peek()?.sign_in !== false) void askSession();
       // What this page is made of belongs to the service that it was loaded from.
       const { version } = this.model.health.peek() ?? {};
       this.version ??= version;
@@ -166,7 +176,8 @@ export class Live {
     const silent = Math.max(wall - this.last.wall, performance.now() - this.last.steady);
     now.value = wall + this.model.clockOffset.peek();
     if (notLive.peek()?.broken) return;
-    if (silent <= SILENCE_MS && this.everLive) {
+    if (signedOut.peek()) notLive.value ??= { since: this.since(), everLive: this.everLive };
+    else if (silent <= SILENCE_MS && this.everLive) {
       if (notLive.peek() !== null) notLive.value = null;
     } else if (notLive.peek() === null && (this.everLive || silent > SILENCE_MS)) {
       notLive.value = { since: this.since(), everLive: this.everLive };

@@ -3,17 +3,19 @@
 import type { JSX } from "preact";
 import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
 import { AlertItem } from "../alerts/AlertItem.tsx";
-import { Audit } from "../alerts/Audit.tsx";
 import { isFiltered, NO_FILTER, readFilter, writeFilter, type View } from "../alerts/filter.ts";
 import { FilterBar } from "../alerts/FilterBar.tsx";
-import { History } from "../alerts/History.tsx";
 import { filter, followList, held, hold, layout, release } from "../alerts/holding.ts";
 import { GROUPS, groupOf, type Group, type Line } from "../alerts/order.ts";
 import { sayPlace } from "../alerts/wording.ts";
+import { later } from "../later.tsx";
 import { model } from "../live/model.ts";
 import { Boundary } from "../parts/Boundary.tsx";
 import { route } from "../route.ts";
 import { t, type Key } from "../words.ts";
+
+const History = later(() => import("../alerts/Past.tsx").then((part) => part.History));
+const Audit = later(() => import("../alerts/Past.tsx").then((part) => part.Audit));
 
 const VIEWS: readonly View[] = ["now", "history", "audit"];
 

@@ -4,6 +4,7 @@ import { signal } from "@preact/signals";
 import { Alarms } from "../health/Alarms.tsx";
 import { useAsked } from "../health/asking.ts";
 import type { ServiceHealth } from "../health/documents.ts";
+import { Kept } from "../health/Kept.tsx";
 import { Refusal } from "../health/parts.tsx";
 import { Quarantine } from "../health/Quarantine.tsx";
 import { Latencies, ServiceState, Throughput, TurnedAway } from "../health/Service.tsx";
@@ -33,6 +34,9 @@ export function Health() {
               </Boundary>
               <Boundary what={t("health.boards")}>
                 <Boards document={document} />
+              </Boundary>
+              <Boundary what={t("health.kept")}>
+                <Kept />
               </Boundary>
             </div>
           </>

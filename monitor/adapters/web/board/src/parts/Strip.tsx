@@ -13,6 +13,7 @@ import { actionOf, placeAddress, priorityWord, sayPlace, WHOLE } from "../alerts
 import { model, placeOf } from "../live/model.ts";
 import { coverTop, drawnInRows, followDrawn } from "../receipts.ts";
 import { route } from "../route.ts";
+import { onlyLooks } from "../session.ts";
 import type { AlertDocument } from "../wire.ts";
 import { t, tCount } from "../words.ts";
 import { useRoom } from "./room.ts";
@@ -70,6 +71,7 @@ function Line({ alert, open, wall }: { alert: AlertDocument; open: boolean; wall
         <button
           type="button"
           aria-expanded={open}
+          aria-disabled={onlyLooks.value}
           aria-label={`${t("alerts.act.acknowledge")}: ${sayPlace(alert)}`}
           onClick={() => openChoice(alert, "acknowledge", "strip")}
         >
