@@ -18,7 +18,7 @@ ROOT: Final = Path(__file__).resolve().parent.parent
 SERVICES: Final = "services"
 BOARD: Final = "board"
 COMPUTING: Final = (
-    *("config", "core", "exhaustive", "external", "scenarios", "simulators"),
+    *("config", "core", "exhaustive", "external", "scenarios", "simulation", "simulators"),
     *("test_config.py", "test_repository.py"),
 )
 """Where tests wait for nothing, unless their module marks one that needs a broker or a browser."""
