@@ -8,6 +8,7 @@ come in through the entry point group ``sillwatch.commands``.
 from __future__ import annotations
 
 import asyncio
+import logging
 import os
 import signal
 import sys
@@ -20,8 +21,7 @@ import orjson
 import structlog
 import typer
 
-from monitor import __version__
-from monitor.adapters import auditing
+from monitor import __version__, auditing
 from monitor.adapters.access import commands as access
 from monitor.adapters.capture import CaptureError, read_capture
 from monitor.adapters.mqtt_access import find_open_secrets
@@ -133,15 +133,23 @@ def check(config: ConfigOption = None) -> None:
 
 def set_up_log() -> None:
     """Log one line an event to stderr: time, level, what, and key=value."""
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
-            structlog.processors.LogfmtRenderer(key_order=["timestamp", "level", "event", "action"]),
-        ],
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
+    levelled: list[structlog.typing.Processor] = [structlog.processors.add_log_level]
+    written: list[structlog.typing.Processor] = [
+        structlog.processors.TimeStamper(fmt="iso", utc=True),
+        structlog.processors.format_exc_info,
+        structlog.processors.LogfmtRenderer(key_order=["timestamp", "level", "event", "action"]),
+    ]
+    structlog.configure(processors=[*levelled, *written], logger_factory=structlog.PrintLoggerFactory(sys.stderr))
+    # What is told by the standard library's loggers, the server's and our own, comes out the same.
+    others = logging.StreamHandler(sys.stderr)
+    others.setLevel(logging.WARNING)
+    others.setFormatter(
+        structlog.stdlib.ProcessorFormatter(
+            foreign_pre_chain=[*levelled, structlog.stdlib.ExtraAdder(allow={"action"})],
+            processors=[structlog.stdlib.ProcessorFormatter.remove_processors_meta, *written],
+        )
     )
+    logging.lastResort = others
 
 
 def load_config(path: Path | None, overrides: dict[str, Any]) -> Config:

@@ -103,7 +103,8 @@ def let_time_pass(system: System, now: int, answers_max: int) -> list[Effect]:
 def take_entry(system: System, codec: Codec, entry: Entry) -> list[Effect]:
     """Take one journal row through the same path as when it was new."""
     if entry.kind == MESSAGE:
-        return take_message(system, codec, Message(entry.topic, entry.payload, entry.retained), entry.at)[1]
+        message = Message(entry.topic, entry.payload, entry.retained, entry.again)
+        return take_message(system, codec, message, entry.at)[1]
     if entry.kind == CLOCK:
         return let_time_pass(system, entry.at, 0)
     return take_event(system, codec.decode_event(entry.kind, entry.payload), entry.at)
@@ -221,7 +222,7 @@ class Engine:
         else:
             self.received += 1
         self._publish(effects)
-        self._append(now, MESSAGE, message.topic, message.payload, message.retained, effects, settle)
+        self._append(now, MESSAGE, message, effects, settle)
         self._finish(now, event, effects, received)
 
     async def submit(self, command: Command) -> Sequence[Effect]:
@@ -281,7 +282,7 @@ class Engine:
         effects = take_event(self.system, event, now)
         self._publish(effects)
         kind, body = self._codec.encode_event(event)
-        self._append(now, kind, "", body, False, effects, committed)
+        self._append(now, kind, Message("", body, False), effects, committed)
         self._finish(now, event, effects, received)
         return effects
 
@@ -309,7 +310,7 @@ class Engine:
         self._publish(effects)
         if any(not isinstance(effect, (PublishDoor, PublishReadiness)) for effect in effects):
             # What only looked at answers or doors again changed nothing that a restore must repeat.
-            self._append(now, CLOCK, "", b"", False, effects, None)
+            self._append(now, CLOCK, Message("", b"", False), effects, None)
         self._finish(now, None, effects, received)
 
     # Effects
@@ -324,15 +325,14 @@ class Engine:
         self,
         now: int,
         kind: str,
-        topic: str,
-        payload: bytes,
-        retained: bool,
+        message: Message,
         effects: Iterable[Effect],
         committed: Callable[[], None] | None,
     ) -> None:
         self._position += 1
         kept = tuple(effect for effect in effects if isinstance(effect, _KEPT))
-        self._journal.append(Entry(self._position, now, kind, topic, payload, retained, kept), committed)
+        topic, payload, retained, again = message
+        self._journal.append(Entry(self._position, now, kind, topic, payload, retained, kept, again), committed)
 
     def _finish(self, now: int, event: Event | RejectInput | None, effects: Sequence[Effect], received: float) -> None:
         step = Step(now, event, effects, received, time.perf_counter())

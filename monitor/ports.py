@@ -68,7 +68,7 @@ class Entry:
     """One journal row: an input in the order of its effect, with what it led to.
 
     ``position`` counts up by one without gaps. ``kind`` is ``message`` for a delivery
-    (``topic``, ``payload`` and ``retained`` are then the delivery's own) or the kind that
+    (``topic``, ``payload``, ``retained`` and ``again`` are then the delivery's own) or the kind that
     :meth:`Codec.encode_event` gave (``topic`` is then empty). ``effects`` holds only those
     that are kept: ``PublishEvent``, ``RejectInput``, ``RecordAudit``, ``NoteDeafness`` and
     ``NoteState``.
@@ -81,6 +81,7 @@ class Entry:
     payload: bytes
     retained: bool
     effects: tuple[Effect, ...] = ()
+    again: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +91,15 @@ class Snapshot:
     position: int
     at: int
     body: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a start at ``at`` (µs), behind ``position``, runs by: dotted keys with their values as text."""
+
+    at: int
+    position: int
+    values: Mapping[str, str]
 
 
 class KeptEvent(NamedTuple):
@@ -231,7 +241,7 @@ class Access(Protocol):
     ) -> Granted | Denied:
         """Begin a session; the one with the secret ``instead_of`` ends."""
 
-    async def begin_journey(self, onwards: str, now: int) -> Journey:
+    async def begin_journey(self, onwards: str, now: int, address: str) -> Journey:
         """Begin a sign-in at another provider, which is to lead to the page ``onwards``."""
 
     async def end_journey(

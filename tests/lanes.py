@@ -1,9 +1,9 @@
 """Which tests run side by side, where there are workers (``-n 2``).
 
-What starts programs, waits for them or minds the time is one lane: one worker runs it in
-order, sharing what it starts, while the other computes. What needs the browser on the board is
-another: it is as long, and has a browser and an apron of its own. Owns which tests that is, and the
-order in which the rest is handed out; never what a test does.
+What starts programs, waits for them or minds the time is in a lane: one worker runs it in
+order, sharing what it starts. There are three, so that two workers come out even: the services; the
+board in a browser of its own; and what breaks down or is broken into, which has its own programs and
+brokers. Owns which tests those are, and the order in which the rest is handed out; never what a test does.
 """
 
 from __future__ import annotations
@@ -17,6 +17,9 @@ from xdist.scheduler import LoadScopeScheduling
 ROOT: Final = Path(__file__).resolve().parent.parent
 SERVICES: Final = "services"
 BOARD: Final = "board"
+TROUBLE: Final = "trouble"
+BROKEN: Final = ("faults", "fuzz", "security")
+"""Where programs are broken down or into, by their own means."""
 COMPUTING: Final = (
     *("config", "core", "exhaustive", "external", "scenarios", "simulation", "simulators"),
     *("test_config.py", "test_repository.py"),
@@ -29,6 +32,8 @@ def shared_by(module: str) -> str | None:
     """What the tests of a module (a path, as in a test's id) have to run together with; ``None``: nothing."""
     if module.startswith("tests/acceptance/board/"):
         return BOARD
+    if PurePosixPath(module).parts[1] in BROKEN:
+        return TROUBLE
     text = (ROOT / module).read_text(encoding="utf-8")
     if PurePosixPath(module).parts[1] not in COMPUTING or "mark.broker" in text or "mark.browser" in text:
         return SERVICES
@@ -36,7 +41,7 @@ def shared_by(module: str) -> str | None:
 
 
 class Lanes(LoadScopeScheduling):
-    """Hand out the lanes of the services and of the board first, being the largest; then what shares a fixture; then one by one."""
+    """Hand out the lanes first, being the largest; then what shares a fixture; then one by one."""
 
     def _split_scope(self, nodeid: str) -> str:
         return shared_by(nodeid.partition("::")[0]) or nodeid

@@ -30,7 +30,7 @@ from urllib.parse import urlsplit
 import httpx
 import structlog
 
-from monitor import wiring
+from monitor import assembly, wiring
 from monitor.adapters.mqtt_fake import MemoryBroker, MemoryFeed
 from monitor.config import default_config_path, load
 from monitor.core.airframe import Site
@@ -265,7 +265,7 @@ def _virtual(loop: QuickLoop, broker: MemoryBroker) -> Iterator[None]:
     thresholds = gc.get_threshold()
     with (
         mock.patch.object(wiring, "SystemClock", partial(LoopClock, loop)),
-        mock.patch.object(wiring, "MqttFeed", partial(_Feed, broker)),
+        mock.patch.object(assembly, "MqttFeed", partial(_Feed, broker)),
     ):
         try:
             yield

@@ -204,8 +204,9 @@ def test_check_says_that_nobody_could_sign_in(cli: Cli, tmp_path: Path) -> None:
     config.write_text(default_config_path().read_text().replace("host: 127.0.0.1", "host: 0.0.0.0"))
     program = cli("check", "--config", str(config))
     assert program.code == 0, program.err
-    [line] = program.err.splitlines()
+    line, unencrypted = program.err.splitlines()
     assert line.startswith(f"{config}: http.host: cannot listen on 0.0.0.0:8080: ")
+    assert unencrypted.startswith(f"{config}: http.host: passwords cross the network unencrypted; ")
     assert "sillwatch user add NAME --role administrator --data data" in line
     assert not (tmp_path / "data").exists()
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.lanes import ROOT, SERVICES, shared_by
+from tests.lanes import BOARD, ROOT, SERVICES, TROUBLE, shared_by
 
 SPREAD = '''
 """{what}"""
@@ -29,6 +29,11 @@ def test_it(n):
         ("tests/contract/test_journal.py", SERVICES),
         ("tests/test_engine.py", SERVICES),
         ("tests/simulators/test_rig.py", SERVICES),
+        ("tests/acceptance/board/test_settings.py", BOARD),
+        ("tests/faults/test_kill.py", TROUBLE),
+        ("tests/fuzz/test_fuzz.py", TROUBLE),
+        ("tests/security/test_secrets.py", TROUBLE),
+        ("tests/simulation/test_simulation.py", None),
         ("tests/scenarios/test_chance.py", "tests/scenarios/test_chance.py"),
         ("tests/core/test_door.py", None),
     ],

@@ -16,14 +16,15 @@ import httpx
 import pytest
 
 from monitor import wiring
+from monitor.adapters.journal_store import JOURNAL_FILE
 from monitor.adapters.web import BoardWatch
 from monitor.adapters.web.checkup import HealthDocument
 from monitor.config import Config, default_config_path, load
 from monitor.config.notify_file import Destination, Notify
 from monitor.core.events import BrokerConnected, MonitorStarted, ProofsExpected, ReadingsArrived
 from monitor.core.times import SECOND
-from monitor.ports import Message, Step
-from monitor.wiring import JOURNAL_FILE, Instance, InstanceError, run_instance
+from monitor.ports import InstanceError, Message, Step
+from monitor.wiring import Instance, run_instance
 from tests.adapters.web.http_client import until
 from tests.engine_bench import HANDLE, arrival
 from tests.stories import REG
@@ -126,6 +127,22 @@ async def test_a_stop_leaves_the_folder_free_and_the_state_whole(make: Make, con
     second = make(config)
     await second.start()
     assert [row["aircraft"] for row in second.desk.list_aircraft()] == [REG]
+
+
+async def test_a_configuration_that_another_start_has_changed_is_audited(make: Make, config: Config) -> None:
+    changed = replace(config, alerts=config.alerts.model_copy(update={"shelve_minutes_max": 60}))
+    for each in (config, changed):
+        instance = make(each)
+        await instance.start()
+        await instance.stop()
+        instance.url = ""
+    last = make(changed)
+    await last.start()
+    [row] = (await last.desk.audit(limit=10, before=None))["items"]
+    assert [row[key] for key in ("by", "action", "subject", "before", "after", "origin")] == [
+        *("-", "configuration-changed", "alerts.shelve_minutes_max", "480", "60", "start")
+    ]
+    assert (await last.desk.verify_audit())["whole"] is True
 
 
 async def test_a_message_is_settled_once_it_is_on_disk(make: Make, config: Config) -> None:

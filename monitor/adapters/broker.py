@@ -30,10 +30,12 @@ HOST: Final = "127.0.0.1"
 PAYLOAD_MB_MAX: Final = 16
 """Far above what we accept, so that an oversized payload reaches the quarantine instead of cutting its sender off."""
 
-ACK_PENDING_MAX: Final = 512
-"""Deliveries that may wait for our acknowledgement: few enough to be settled within ``ACK_WAIT_S`` on a slow day."""
+ACK_PENDING_MAX: Final = 256
+"""Deliveries that may wait for our acknowledgement: few enough to be settled within ``ACK_WAIT_S`` on most days."""
 
-ACK_WAIT_S: Final = 5
+ACK_WAIT_S: Final = 2
+"""Few seconds, so that what was under way when a client was lost comes before it is missed (:mod:`monitor.adapters.resuming`)."""
+
 START_S_MAX: Final = 15.0
 STOP_S_MAX: Final = 2.0
 _PROBE_S: Final = 0.02

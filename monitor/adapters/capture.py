@@ -21,7 +21,7 @@ from monitor.adapters.wire import parse_stamp
 from monitor.core.times import format_time
 from monitor.ports import Message
 
-_KEYS: Final = ("at", "topic", "payload", "payload_base64", "retain")
+_KEYS: Final = ("at", "topic", "payload", "payload_base64", "retain", "again")
 _BOM: Final = b"\xef\xbb\xbf"
 _BLANKS: Final = " \t\r\n"
 _TOPIC_BYTES_MAX: Final = 65_535
@@ -121,14 +121,19 @@ def _parse_line(text: str) -> CaptureLine:
     at = _read_at(fields)
     topic = fields.get("topic")
     if topic is None:
-        for key in ("payload", "payload_base64", "retain"):
+        for key in ("payload", "payload_base64", "retain", "again"):
             if key in fields:
                 raise CaptureError(f"{key} stands without a topic; add the topic, or leave only at")
         return CaptureLine(at, None)
-    retain = fields["retain"].value if "retain" in fields else False
-    if not isinstance(retain, bool):
-        raise CaptureError(f"retain is true or false, not {_show(fields['retain'].text)}")
-    return CaptureLine(at, Message(_check_topic(topic.value), _read_payload(fields), retain))
+    retain, again = _read_flag(fields, "retain"), _read_flag(fields, "again")
+    return CaptureLine(at, Message(_check_topic(topic.value), _read_payload(fields), retain, again))
+
+
+def _read_flag(fields: dict[str, _Span], key: str) -> bool:
+    flag = fields[key].value if key in fields else False
+    if not isinstance(flag, bool):
+        raise CaptureError(f"{key} is true or false, not {_show(fields[key].text)}")
+    return flag
 
 
 def _read_at(fields: dict[str, _Span]) -> int:
@@ -239,7 +244,7 @@ def write_line(at: int, message: Message) -> bytes:
     reader might take otherwise (not JSON, NaN, a key that stands twice, a newline) is
     written as ``payload_base64``.
     """
-    topic, payload, retained, _ = message
+    topic, payload, retained, again = message
     head = f'{{"at":"{format_time(at)}","topic":{json.dumps(topic, ensure_ascii=False)},'.encode()
     if not payload:
         body = b'"payload":null'
@@ -247,7 +252,8 @@ def write_line(at: int, message: Message) -> bytes:
         body = b'"payload":' + payload
     else:
         body = b'"payload_base64":"' + base64.b64encode(payload) + b'"'
-    return head + body + (b',"retain":true}\n' if retained else b"}\n")
+    flags = (b',"retain":true' if retained else b"") + (b',"again":true' if again else b"")
+    return head + body + flags + b"}\n"
 
 
 def write_clock(at: int) -> bytes:

@@ -10,13 +10,58 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
-from typing import Final
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any, Final, NamedTuple
+
+from monitor.ports import Readout
 
 HASH_BYTES: Final = 32
 
 GENESIS: Final = bytes(HASH_BYTES)
 """What the first row of a chain is bound to."""
+
+
+class Head(NamedTuple):
+    """A row's number and its hash; number 0 is the place before the first row."""
+
+    number: int
+    hash: bytes
+
+    def describe(self) -> Readout:
+        """Give it as JSON has it."""
+        return {"number": self.number, "hash": write_hash(self.hash)}
+
+
+EMPTY: Final = Head(0, GENESIS)
+
+
+class Verdict(NamedTuple):
+    """Whether a chain of numbered rows is whole: how many rows were looked at, and the number of the first that does not follow.
+
+    ``anchor`` is the last row that was pruned away. ``passed`` says whether the chain has a
+    row, or the anchor, of the hash that was asked for.
+    """
+
+    items: int
+    first_broken: int | None
+    head: Head
+    anchor: Head
+    passed: bool
+
+    @property
+    def whole(self) -> bool:
+        """True where every row follows from the one before it."""
+        return self.first_broken is None
+
+    def describe(self) -> Readout:
+        """Give it as JSON has it."""
+        return {
+            "whole": self.whole,
+            "items": self.items,
+            "first_broken": self.first_broken,
+            "head": self.head.describe(),
+            "pruned_up_to": self.anchor.number,
+        }
 
 
 def link(previous: bytes, row: Mapping[str, object]) -> bytes:
@@ -50,3 +95,35 @@ def verify(rows: Iterable[tuple[Mapping[str, object], object]], anchor: bytes) -
         if previous != kept:
             return place
     return None
+
+
+def check_rows(
+    rows: Iterable[Sequence[Any]], columns: Sequence[str], anchor: Head, wanted: bytes | None = None
+) -> Verdict:
+    """Check rows of ``columns``, of which the first is their number, and their hash, in order, from ``anchor`` on.
+
+    ``wanted`` is a hash that was once the head.
+    """
+    rows = iter(rows)
+    last: Sequence[Any] = anchor
+    items = 0
+    passed = wanted in (None, anchor.hash)
+
+    def walk() -> Iterator[tuple[dict[str, object], object]]:
+        nonlocal last, items, passed
+        for row in rows:
+            last = row
+            items += 1
+            passed = passed or row[-1] == wanted
+            yield dict(zip(columns, row, strict=False)), row[-1]
+
+    broken = verify(walk(), anchor.hash)
+    first = None if broken is None else last[0]
+    for _ in walk():  # the rest is only counted
+        pass
+    return Verdict(items, first, Head(last[0], last[-1]), anchor, passed)
+
+
+def write_hash(bound: object) -> str | None:
+    """Write a hash as JSON has it; ``None`` for what is none."""
+    return bound.hex() if isinstance(bound, bytes) else None  # whatever a broken row holds

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
-from monitor.adapters.journal_audit import Verdict
+from monitor.adapters.chain import Verdict
 from monitor.core import alarm_health, readout, watched
 from monitor.core.alarm_health import Annunciation
 from monitor.core.effects import Effect

@@ -23,6 +23,8 @@ from monitor.ports import Codec, Message
 
 TAKEN_A_TURN: Final = 8
 """Deliveries taken in one turn of the loop: a person's action and the disk's word get in between."""
+TURN_S_MAX: Final = 0.005
+"""Nor is another begun after so much processor time: what is first said of a door costs many times what follows."""
 PRESSED_AFTER_S: Final = 2.0
 """Something waited for so long without a pause: more comes than is taken, and it is no burst."""
 REST_S: Final = 1.0
@@ -70,7 +72,7 @@ class Intake:
         bounds = Bounds(quantities=max(window * 3 // 4, 1), last=window)
         self._queue = IntakeQueue(bounds, find_target=find_target, codec=codec)
         self._overtaken_at = max(window // 16, 1)
-        self._quantities_at = bounds.quantities
+        self._last_at = bounds.last
         self._taker = taker
         self._disk = disk
         self._behind_at = max(window * 3 // 4, 1)
@@ -78,6 +80,7 @@ class Intake:
         self._on_fault = on_fault
         self._loop = asyncio.get_running_loop()
         self._taken = 0
+        self._turn_until = 0.0
         self._turning = False
         self._behind = False
         self._stalled = False
@@ -100,11 +103,11 @@ class Intake:
 
     def offer(self, message: Message, settle: Settle) -> None:
         """Take a delivery now if that is possible, else when its turn comes."""
-        if self._taken < TAKEN_A_TURN and not (self._queue.waiting or self._behind or self._stalled):
-            self._taken += 1
-            if not self._turning:
-                self._turning = True
-                self._loop.call_soon(self._turn)
+        if self._closed:
+            return
+        if not (self._queue.waiting or self._behind or self._stalled) and self._may_take():
+            self._turn_soon()
+            self._queue.note_taken(message)
             self._taker.receive(message, settle)
             return
         resting = self._behind and not self.is_full
@@ -118,12 +121,11 @@ class Intake:
         )
         if self._behind:
             self._after("wake", REST_S, self._wake)
-        if not self._turning and self._queue.has_ready:
-            self._turning = True
-            self._loop.call_soon(self._turn)
+        if self._queue.has_ready:
+            self._turn_soon()
 
     def close(self) -> None:
-        """Stop taking; what waits is the broker's to deliver again. Tells what was left out."""
+        """Stop taking; what waits, or still comes, is the broker's to deliver again. Tells what was left out."""
         self._closed = True
         for timer in self._timers.values():
             timer.cancel()
@@ -141,7 +143,7 @@ class Intake:
 
     def _is_pressed(self) -> bool:
         waiting = self._queue.waiting
-        if self._behind or self._stalled or waiting >= self._quantities_at:
+        if self._behind or self._stalled or waiting > self._last_at:
             return True
         if waiting < self._overtaken_at or self._waits_since is None:
             return False
@@ -154,8 +156,12 @@ class Intake:
         if self._closed:
             return
         self._look_at_disk()
-        while self._taken < TAKEN_A_TURN and not self._stalled and (waiting := self._queue.take()) is not None:
-            self._taken += 1
+        while (
+            not self._stalled
+            and self._queue.has_ready
+            and self._may_take()
+            and (waiting := self._queue.take()) is not None
+        ):
             try:
                 self._taker.receive(waiting.message, waiting.settle, waiting.received)
             except Exception as error:
@@ -165,9 +171,26 @@ class Intake:
             self._waits_since = None
         elif self._waits_since is None:
             self._waits_since = self._loop.time()
+        if self._queue.has_shed:
+            self._after("report", REPORT_S, self._report)
         if self._stalled:
-            self._after("stalled", STALLED_S, self._turn)
+            self._after("stalled", STALLED_S, self._turn_soon)
         elif self._taken or self._queue.has_ready:
+            self._turn_soon()
+
+    def _may_take(self) -> bool:
+        """Count one more for this turn, if it has room."""
+        now = time.thread_time()
+        if not self._taken:
+            self._turn_until = now + TURN_S_MAX
+        elif self._taken >= TAKEN_A_TURN or now >= self._turn_until:
+            return False
+        self._taken += 1
+        return True
+
+    def _turn_soon(self) -> None:
+        # Never two turns at a time: each would take its share, and both would go on for as long as the load.
+        if not self._turning:
             self._turning = True
             self._loop.call_soon(self._turn)
 
@@ -185,7 +208,7 @@ class Intake:
 
     def _wake(self) -> None:
         self._queue.wake()
-        self._turn()
+        self._turn_soon()
 
     def _report(self) -> None:
         if self._queue.has_shed:

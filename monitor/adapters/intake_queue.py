@@ -34,11 +34,12 @@ class Bounds(NamedTuple):
 
 
 class Waiting:
-    """One delivery that waits; ``received`` is ``time.perf_counter`` seconds."""
+    """One delivery that waits: its ``number`` in the order of coming, ``received`` in ``time.perf_counter`` seconds."""
 
-    __slots__ = ("message", "place", "received", "settle", "signal", "target")
+    __slots__ = ("message", "number", "place", "received", "settle", "signal", "target")
 
-    def __init__(self, message: Message, settle: Settle, received: float, target: Target | None) -> None:
+    def __init__(self, number: int, message: Message, settle: Settle, received: float, target: Target | None) -> None:
+        self.number = number
         self.message = message
         self.settle = settle
         self.received = received
@@ -52,9 +53,19 @@ class Waiting:
         return self.signal is not None and self.signal.kind is Kind.FLOAT
 
     @property
+    def may_go(self) -> bool:
+        """A quantity of which the next will come."""
+        return self.is_quantity and not self.message.retained
+
+    @property
     def is_beat(self) -> bool:
         """A heartbeat: the newest vouches for all that its sender says, so only what it overtook may go."""
         return self.signal is not None and self.signal.name == HEARTBEAT
+
+    @property
+    def is_bundle(self) -> bool:
+        """Many readings in one, which may say anything of its place."""
+        return self.target is not None and self.signal is None
 
     @property
     def is_word(self) -> bool:
@@ -63,6 +74,8 @@ class Waiting:
 
 
 Lane = OrderedDict[Waiting, None]
+Signal = tuple[str | None, str, str | None, str]
+"""What was lost: "" with aircraft, door and signal, or ``None`` with stand, ``None`` and signal."""
 
 
 class IntakeQueue:
@@ -81,8 +94,13 @@ class IntakeQueue:
         self._resting: dict[str, Lane] = {}
         self._topics: dict[str, Lane] = {}
         self._quantities: tuple[Lane, Lane] = (OrderedDict(), OrderedDict())
+        self._came = 0
+        self._bundles: Counter[str] = Counter()
         self._counts: Counter[str] = Counter()
-        self._lost: dict[tuple[str | None, str, str | None, str], None] = {}
+        self._lost: dict[Signal, int] = {}
+        """What is to be told, with the number under which it came."""
+        self._told: dict[Signal, int] = {}
+        """What was told, while older readings of its place wait: they would make it known again."""
         self._heard: dict[str, None] = {}
 
     @property
@@ -93,7 +111,7 @@ class IntakeQueue:
     @property
     def has_shed(self) -> bool:
         """Something was left out that :meth:`report` has not told yet."""
-        return bool(self._counts)
+        return bool(self._counts or self._lost)
 
     # In
 
@@ -102,13 +120,15 @@ class IntakeQueue:
     ) -> list[Settle]:
         """Queue a delivery; return how to settle what is left out for it, perhaps itself.
 
-        ``pressed``: what is overtaken or repeated goes. ``resting``: quantities rest in
-        their lane until something else comes for it, or :meth:`wake`. ``closed``: what asks for no
-        acknowledgement is refused.
+        ``pressed``: what is overtaken or repeated goes, and quantities beyond their bound. ``resting``: quantities
+        rest in their lane until something else comes for it, or :meth:`wake`. ``closed``: what asks for no
+        acknowledgement is refused. What the broker retained comes once, and no more of it than there are topics:
+        it waits.
         """
         target = self._find_target(message.topic)
-        waiting = Waiting(message, settle, received, target)
-        unanswered = settle is settle_nothing
+        self._came += 1
+        waiting = Waiting(self._came, message, settle, received, target)
+        unanswered = settle is settle_nothing and not message.retained
         if unanswered and (closed or self.waiting >= self.bounds.last):
             return [self._leave_out(waiting, REFUSED, lost=True)]
         if target is None:
@@ -121,7 +141,7 @@ class IntakeQueue:
             self._remove_anywhere(overtaken)
             settled.append(self._leave_out(overtaken, SUPERSEDED, lost=False))
         self._add(waiting, resting=resting)
-        if self.waiting > self.bounds.quantities:
+        if pressed and self.waiting > self.bounds.quantities:
             settled += self._shed_quantities()
         return settled
 
@@ -138,8 +158,10 @@ class IntakeQueue:
                 self._ready[place] = lane
         lane[waiting] = None
         self._topics.setdefault(waiting.message.topic, OrderedDict())[waiting] = None
-        if waiting.is_quantity:
+        if waiting.may_go:
             self._quantities_of(waiting)[waiting] = None
+        if waiting.is_bundle:
+            self._bundles[place] += 1
         self.waiting += 1
 
     def press(self, *, resting: bool) -> list[Settle]:
@@ -172,8 +194,14 @@ class IntakeQueue:
         if len(lane) > 1:
             self._ready[place] = lane  # behind the others
         self._remove(waiting, lane)
-        self._find_again(waiting)
+        if self._lost or self._told:
+            self._compare(waiting.message, waiting.number)
         return waiting
+
+    def note_taken(self, message: Message) -> None:
+        """Note what is taken without having waited: it is newer than whatever was lost of it."""
+        if self._lost:
+            self._compare(message, self._came + 1)
 
     def _remove(self, waiting: Waiting, lane: Lane) -> None:
         del lane[waiting]
@@ -182,8 +210,12 @@ class IntakeQueue:
         del same[waiting]
         if not same:
             del self._topics[waiting.message.topic]
-        if waiting.is_quantity:
+        if waiting.may_go:
             del self._quantities_of(waiting)[waiting]
+        if waiting.is_bundle:
+            self._bundles[waiting.place] -= 1
+            if not self._bundles[waiting.place]:
+                del self._bundles[waiting.place]
 
     def _remove_anywhere(self, waiting: Waiting) -> None:
         lanes: dict[str, Lane] = self._ready if waiting.place in self._ready else self._resting
@@ -199,9 +231,9 @@ class IntakeQueue:
     # The rule
 
     def _repeats(self, waiting: Waiting) -> bool:
-        """Tell whether a word says again what the last one waiting on its topic says."""
+        """Tell whether a word says again what the last one waiting on its topic says, and nothing else may contradict."""
         same = self._topics.get(waiting.message.topic)
-        if not same or not waiting.is_word:
+        if not same or not waiting.is_word or waiting.place in self._bundles:
             return False
         last, new = self._read(next(reversed(same))), self._read(waiting)
         return last is not None and new is not None and _said(last) == _said(new) and _follows(last, new)
@@ -236,30 +268,20 @@ class IntakeQueue:
         self._counts[reason] += 1
         if lost:
             for reading in self._read_all(waiting.message):
-                self._lose(reading)
+                if isinstance(reading, ReadingsArrived) and not reading.retained:
+                    self._heard[reading.aircraft] = None
+                self._lost.update(dict.fromkeys(_signals_of(reading), waiting.number))
         return waiting.settle
 
     # What was lost
 
-    def _lose(self, reading: Reading) -> None:
-        if isinstance(reading, StandReadingArrived):
-            self._lost[None, reading.stand, None, reading.signal] = None
-            return
-        if not reading.retained:
-            self._heard[reading.aircraft] = None
-        for item in reading.items:
-            self._lost["", reading.aircraft, item.door, item.signal] = None
-
-    def _find_again(self, waiting: Waiting) -> None:
-        """What is taken now is newer than what was lost of it."""
-        if not self._lost:
-            return
-        for reading in self._read_all(waiting.message):
-            if isinstance(reading, StandReadingArrived):
-                self._lost.pop((None, reading.stand, None, reading.signal), None)
-            else:
-                for item in reading.items:
-                    self._lost.pop(("", reading.aircraft, item.door, item.signal), None)
+    def _compare(self, message: Message, number: int) -> None:
+        """Hold what is taken against what was lost: a newer one makes it known, an older one has to be doubted in turn."""
+        for reading in self._read_all(message):
+            for signal in _signals_of(reading):
+                lost = max(self._lost.pop(signal, 0), self._told.pop(signal, 0))
+                if lost > number:
+                    self._lost[signal] = lost
 
     def report(self) -> ReadingsShed:
         """Tell what was left out since the last report."""
@@ -270,10 +292,19 @@ class IntakeQueue:
             heard=tuple(self._heard),
             waiting=self.waiting,
         )
+        told = {**self._told, **self._lost}
+        self._told = {signal: number for signal, number in told.items() if self._has_older(signal, number)}
         self._counts.clear()
         self._lost.clear()
         self._heard.clear()
         return report
+
+    def _has_older(self, signal: Signal, number: int) -> bool:
+        kind, place, _, _ = signal
+        if kind is None:
+            place = f"stand/{place}"
+        lane = self._ready.get(place) or self._resting.get(place)
+        return lane is not None and next(iter(lane)).number < number
 
     # What it says
 
@@ -285,6 +316,13 @@ class IntakeQueue:
         decoded = self._codec.decode(message)
         parts: Iterable[object] = decoded if isinstance(decoded, list) else (decoded,)
         return [part for part in parts if isinstance(part, (ReadingsArrived, StandReadingArrived))]
+
+
+def _signals_of(reading: Reading) -> Iterable[Signal]:
+    """What a message tells of."""
+    if isinstance(reading, StandReadingArrived):
+        return ((None, reading.stand, None, reading.signal),)
+    return [("", reading.aircraft, item.door, item.signal) for item in reading.items]
 
 
 def _overtakes(last: Reading | None, new: Reading | None) -> bool:

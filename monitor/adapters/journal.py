@@ -17,7 +17,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Final, TypeVar
 
-from monitor.adapters.journal_audit import EMPTY, Verdict
+from monitor.adapters.chain import EMPTY, Verdict
 from monitor.adapters.journal_insert import BatchInserter
 from monitor.adapters.journal_prune import Pruned, Pruning
 from monitor.adapters.journal_reader import JournalReader
@@ -33,7 +33,7 @@ from monitor.adapters.journal_writer import OnBatch, Writer
 from monitor.core.alarm_health import Annunciation
 from monitor.core.timeline import Recorded
 from monitor.core.watched import Note, Span
-from monitor.ports import Entry, JournalError, KeptEvent, Readout, Snapshot
+from monitor.ports import Entry, JournalError, KeptEvent, Readout, Settings, Snapshot
 
 __all__ = ["JournalError", "SqliteJournal"]
 
@@ -150,6 +150,10 @@ class SqliteJournal:
     def save_snapshot(self, snapshot: Snapshot) -> None:
         """Queue a snapshot behind the entries already appended."""
         self._running().put(snapshot, len(snapshot.body), None)
+
+    def keep_settings(self, settings: Settings) -> None:
+        """Queue what this start runs by; what differs from the last start's goes into the audit with it."""
+        self._running().put(settings, 0, None)
 
     async def prune(self, now: int, *, keep_inputs_us: int, keep_events_us: int) -> Pruned:
         """Delete inputs and events older than their limits (µs), between commits.

@@ -1,4 +1,4 @@
-"""The audit as a chain: how its rows are bound, its head, and whether it is whole.
+"""The journal's audit as a chain: how its rows are bound, its head, and whether it is whole.
 
 Owns which columns a row's hash covers and in which form: all of them, by their names, as
 the database holds them (times in µs). Reads over a connection that it is given; the rows
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, Final, NamedTuple
 
-from monitor.adapters.chain import GENESIS, link, verify
+from monitor.adapters.chain import Head, Verdict, check_rows, link, write_hash
 from monitor.adapters.journal_rows import AuditRow, audit_readout
 from monitor.ports import Readout
 
@@ -34,20 +34,6 @@ Select = Callable[..., list[Any]]
 """Runs a query with its values and gives its rows."""
 
 
-class Head(NamedTuple):
-    """A row's number and its hash; number 0 is the place before the first row."""
-
-    number: int
-    hash: bytes
-
-    def describe(self) -> Readout:
-        """Give it as JSON has it."""
-        return {"number": self.number, "hash": write_hash(self.hash)}
-
-
-EMPTY: Final = Head(0, GENESIS)
-
-
 class ChainedRow(NamedTuple):
     """An audit row in its place: its number, and what binds it."""
 
@@ -55,35 +41,6 @@ class ChainedRow(NamedTuple):
     row: AuditRow
     hash: bytes
     previous: bytes
-
-
-class Verdict(NamedTuple):
-    """Whether the audit is whole: how many rows were looked at, and the number of the first that does not follow.
-
-    ``anchor`` is the last row that was pruned away. ``passed`` says whether the chain has a
-    row, or the anchor, of the hash that was asked for.
-    """
-
-    items: int
-    first_broken: int | None
-    head: Head
-    anchor: Head
-    passed: bool
-
-    @property
-    def whole(self) -> bool:
-        """True where every row follows from the one before it."""
-        return self.first_broken is None
-
-    def describe(self) -> Readout:
-        """Give it as JSON has it."""
-        return {
-            "whole": self.whole,
-            "items": self.items,
-            "first_broken": self.first_broken,
-            "head": self.head.describe(),
-            "pruned_up_to": self.anchor.number,
-        }
 
 
 def link_row(previous: bytes, *values: object) -> bytes:
@@ -113,11 +70,6 @@ def chained_readout(values: Sequence[Any]) -> Readout:
     return {"number": number, **audit_readout(row), "hash": write_hash(bound), "previous": write_hash(previous)}
 
 
-def write_hash(bound: object) -> str | None:
-    """Write a hash as JSON has it; ``None`` for what is none."""
-    return bound.hex() if isinstance(bound, bytes) else None  # whatever a broken row holds
-
-
 def read_head(select: Select) -> Head:
     """Return the newest row's number and hash over ``select``."""
     return Head(*(select(_NEWEST) or select(_ANCHOR))[0])
@@ -130,7 +82,7 @@ def check_audit(select: Select, wanted: bytes | None = None) -> Verdict:
     """
     while True:
         anchor = Head(*select(_ANCHOR)[0])
-        verdict = check_rows(_read_checked(select, anchor.number), anchor, wanted)
+        verdict = check_rows(_read_checked(select, anchor.number), COLUMNS, anchor, wanted)
         # Rows that were pruned away meanwhile are not missing.
         if verdict.whole or select(_ANCHOR)[0][0] == anchor.number:
             return verdict
@@ -140,27 +92,3 @@ def _read_checked(select: Select, after: int) -> Iterator[Sequence[Any]]:
     while rows := select(_CHECKED, after, _CHECKED_ROWS):
         yield from rows
         after = rows[-1][0]
-
-
-def check_rows(
-    rows: Iterable[Sequence[Any]], anchor: Head, wanted: bytes | None = None, *, columns: Sequence[str] = COLUMNS
-) -> Verdict:
-    """Check rows of ``columns`` and their hash, in order, from ``anchor`` on."""
-    rows = iter(rows)
-    last: Sequence[Any] = anchor
-    items = 0
-    passed = wanted in (None, anchor.hash)
-
-    def walk() -> Iterator[tuple[dict[str, object], object]]:
-        nonlocal last, items, passed
-        for row in rows:
-            last = row
-            items += 1
-            passed = passed or row[-1] == wanted
-            yield dict(zip(columns, row, strict=False)), row[-1]
-
-    broken = verify(walk(), anchor.hash)
-    first = None if broken is None else last[0]
-    for _ in walk():  # the rest is only counted
-        pass
-    return Verdict(items, first, Head(last[0], last[-1]), anchor, passed)

@@ -18,11 +18,22 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Any, Final
 
+from monitor.adapters.chain import Head
 from monitor.adapters.journal_audit import INSERT as _INSERT_AUDIT
-from monitor.adapters.journal_audit import Head, chain_rows, read_head
+from monitor.adapters.journal_audit import chain_rows, read_head
 from monitor.adapters.journal_prune import Pruning
-from monitor.adapters.journal_rows import DELIVERY, START, AuditRow, QuarantineRow, kept_rows, snapshot_digest
-from monitor.ports import Entry, Snapshot
+from monitor.adapters.journal_rows import (
+    AGAIN,
+    DELIVERY,
+    RETAINED,
+    START,
+    AuditRow,
+    QuarantineRow,
+    kept_rows,
+    snapshot_digest,
+)
+from monitor.adapters.journal_settings import keep_settings
+from monitor.ports import Entry, Settings, Snapshot
 
 TOPICS_MAX: Final = 65_536
 """How many topics get a number; further ones are spelled out in their rows."""
@@ -83,7 +94,7 @@ class BatchInserter:
         # Which row used a topic last is not stored: after a start, all were used just now.
         self._last_used = dict.fromkeys(self._topics, newest)
 
-    def commit(self, entries: Sequence[Entry], snapshots: Sequence[Snapshot]) -> None:
+    def commit(self, entries: Sequence[Entry], snapshots: Sequence[Snapshot], starts: Sequence[Settings] = ()) -> None:
         """Make a batch durable, all of it or none. Raises ``sqlite3.Error``."""
         connection = self._connection
         connection.execute("BEGIN IMMEDIATE")
@@ -93,7 +104,7 @@ class BatchInserter:
             connection.executemany(_INSERT_EVENT, kept.events)
         if kept.quarantine:
             self._insert_quarantine(kept.quarantine)
-        head = self._insert_audit(kept.audit)
+        head = self._insert_audit([*keep_settings(connection, starts), *kept.audit])
         if kept.deafness:
             connection.executemany(_INSERT_DEAFNESS, kept.deafness)
         if kept.states:
@@ -130,7 +141,7 @@ class BatchInserter:
                     entry.kind,
                     topics.get(entry.topic, entry.topic),
                     entry.payload,
-                    entry.retained,
+                    RETAINED * entry.retained | AGAIN * entry.again,
                 )
                 for entry in chunk
             ]

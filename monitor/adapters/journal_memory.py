@@ -9,21 +9,13 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import takewhile
 from typing import Any, TypeVar
 
-from monitor.adapters.journal_audit import (
-    EMPTY,
-    ChainedRow,
-    Head,
-    Verdict,
-    chain_rows,
-    chained_readout,
-    check_rows,
-    row_values,
-)
+from monitor.adapters.chain import EMPTY, Head, Verdict, check_rows
+from monitor.adapters.journal_audit import COLUMNS, ChainedRow, chain_rows, chained_readout, row_values
 from monitor.adapters.journal_prune import Pruned
 from monitor.adapters.journal_rows import (
     CHANGES_MAX,
@@ -42,16 +34,18 @@ from monitor.adapters.journal_rows import (
     event_annunciation,
     event_change,
     event_readout,
+    fitting_from,
     kept_rows,
     page_size,
     quarantine_readout,
     standing_since,
 )
+from monitor.adapters.journal_settings import list_changes, settings_rows
 from monitor.core.alarm_health import Annunciation
 from monitor.core.door import State
 from monitor.core.timeline import Change, Recorded, Stood
 from monitor.core.watched import Note, Span
-from monitor.ports import Entry, Readout, Snapshot
+from monitor.ports import Entry, Readout, Settings, Snapshot
 
 Callback = Callable[[], None]
 P = TypeVar("P", DeafnessRow, StateRow)
@@ -88,7 +82,7 @@ class MemoryJournal:
         self._snapshots_kept = snapshots
         self._on_batch = on_batch
         self._defer = defer
-        self._queue: list[tuple[Entry | Snapshot, Callback | None]] = []
+        self._queue: list[tuple[Entry | Snapshot | Settings, Callback | None]] = []
         self._scheduled = False
         self._refusing: str | None = None
         self._inputs: list[Entry] = []
@@ -103,6 +97,7 @@ class MemoryJournal:
         self._deafness: list[DeafnessRow] = []
         self._states: list[StateRow] = []
         self._starts: list[tuple[int, int | None]] = []
+        self._kept_settings: Mapping[str, str] = {}
         self._pruned_before: int | None = None
         self._next = 1
         self.failures = 0
@@ -147,6 +142,7 @@ class MemoryJournal:
         other._deafness = list(self._deafness)
         other._states = list(self._states)
         other._starts = list(self._starts)
+        other._kept_settings = self._kept_settings
         other._pruned_before = self._pruned_before
         other._next = self.last_position() + 1
         return other
@@ -164,6 +160,11 @@ class MemoryJournal:
     def save_snapshot(self, snapshot: Snapshot) -> None:
         """Queue a snapshot behind the entries already appended."""
         self._queue.append((snapshot, None))
+        self._schedule()
+
+    def keep_settings(self, settings: Settings) -> None:
+        """Queue what this start runs by; what differs from the last start's goes into the audit with it."""
+        self._queue.append((settings, None))
         self._schedule()
 
     def latest_snapshot(self) -> Snapshot | None:
@@ -250,7 +251,7 @@ class MemoryJournal:
 
     async def verify_audit(self) -> Verdict:
         """Check the audit's chain from its anchor to its end."""
-        return check_rows([row_values(each)[:-1] for each in self._audit], self._audit_anchor)
+        return check_rows([row_values(each)[:-1] for each in self._audit], COLUMNS, self._audit_anchor)
 
     @property
     def audit_head(self) -> Readout:
@@ -297,8 +298,8 @@ class MemoryJournal:
         if self._pruned_before is not None:
             since = min(max(since, self._pruned_before), until)
         begin = max(
-            _fitting_from([row.at for row in states if since <= row.at < until], STOOD_MAX, since),
-            _fitting_from([row.time for row in events if since <= row.time < until], CHANGES_MAX, since),
+            fitting_from([row.at for row in states if since <= row.at < until], STOOD_MAX, since),
+            fitting_from([row.time for row in events if since <= row.time < until], CHANGES_MAX, since),
         )
         held = {row.door: row for row in states if row.at <= begin}
         stood = [*(held[door] for door in sorted(held)), *(row for row in states if begin < row.at < until)]
@@ -338,6 +339,10 @@ class MemoryJournal:
                 moments = [shot.at for shot in self._snapshots.values()] + [last.at for last in self._inputs[-1:]]
                 self._starts.append((entry.at, max(moments, default=None)))
             self._inputs.append(entry)
+        for item, _ in batch:
+            if isinstance(item, Settings):
+                self._audit.extend(chain_rows(self._head(), list_changes(self._kept_settings, item)))
+                self._kept_settings = settings_rows(item)
         self._keep(entries)
         for item, _ in batch:
             if isinstance(item, Snapshot):
@@ -381,11 +386,6 @@ def _still_told(rows: list[P], limit: int, is_gone: Callable[[P], bool]) -> list
         for number, row in enumerate(rows)
         if row.at >= limit or (last[row.aircraft, row.door] == number and not is_gone(row))
     ]
-
-
-def _fitting_from(moments: list[int], most: int, since: int) -> int:
-    """Say from when on no more than ``most`` of these moments are left."""
-    return moments[-most - 1] + 1 if len(moments) > most else since
 
 
 def _page(rows: list[tuple[tuple[int, int], R]], read: Callable[[R], Readout], limit: int, cursor: str | None) -> Page:

@@ -15,11 +15,14 @@ from typing import Any, Final, TypeVar
 
 import structlog
 
+from monitor.adapters.chain import Head, Verdict
 from monitor.adapters.journal_audit import SELECT as SELECT_AUDIT
-from monitor.adapters.journal_audit import Head, Verdict, chained_readout, check_audit, read_head
+from monitor.adapters.journal_audit import chained_readout, check_audit, read_head
 from monitor.adapters.journal_rows import (
+    AGAIN,
     CHANGES_MAX,
     DELIVERY,
+    RETAINED,
     STOOD_MAX,
     Page,
     deafness_note,
@@ -138,8 +141,9 @@ class JournalReader:
     def entries_after(self, position: int) -> Iterator[Entry]:
         """Every entry with a greater position, in order, with empty ``effects``."""
         while rows := self._select(_ENTRIES, position, REPLAY_ROWS):
-            for number, at, kind, topic, payload, retained in rows:
-                yield Entry(number, at, kind or DELIVERY, topic, payload, bool(retained))
+            for number, at, kind, topic, payload, flags in rows:
+                retained, again = bool(flags & RETAINED), bool(flags & AGAIN)
+                yield Entry(number, at, kind or DELIVERY, topic, payload, retained, again=again)
             position = rows[-1][0]
 
     def latest_snapshot(self) -> Snapshot | None:

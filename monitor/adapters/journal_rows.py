@@ -27,6 +27,10 @@ from monitor.ports import Entry, KeptEvent, Readout, Snapshot
 DELIVERY: Final = "message"
 """The kind of an entry that came from the broker."""
 
+RETAINED: Final = 1
+AGAIN: Final = 2
+"""Bits of an input's column ``retained``: the delivery's retain flag and its DUP flag."""
+
 START: Final = "monitor-started"
 """The kind of the entry that every run begins with."""
 
@@ -152,12 +156,12 @@ def kept_rows(entries: Iterable[Entry]) -> Kept:
 
 def _event_row(effect: PublishEvent, position: int) -> EventRow:
     return EventRow(
-        _storable(effect.id),
+        storable(effect.id),
         effect.time,
-        _storable(effect.aircraft),
-        _storable(effect.door),
-        _storable(effect.code),
-        _storable(effect.type),
+        storable(effect.aircraft),
+        storable(effect.door),
+        storable(effect.code),
+        storable(effect.type),
         _encode_data(effect.data),
         position,
     )
@@ -165,17 +169,17 @@ def _event_row(effect: PublishEvent, position: int) -> EventRow:
 
 def _audit_row(effect: RecordAudit, position: int) -> AuditRow:
     _, *texts = effect
-    by, action, subject, reason, before, after, origin = map(_storable, texts)
+    by, action, subject, reason, before, after, origin = map(storable, texts)
     return AuditRow(effect.time, by, action, subject, reason, before, after, origin, position)
 
 
 def _deafness_row(effect: NoteDeafness, position: int) -> DeafnessRow:
     text, gone = _encode_deafness(effect.deaf_to)
-    return DeafnessRow(effect.time, _storable(effect.aircraft), _storable(effect.door), text, gone, position)
+    return DeafnessRow(effect.time, storable(effect.aircraft), storable(effect.door), text, gone, position)
 
 
 def _state_row(effect: NoteState, position: int) -> StateRow:
-    reg, door, state, slide = map(_storable, (effect.aircraft, effect.door, effect.state, effect.slide))
+    reg, door, state, slide = map(storable, (effect.aircraft, effect.door, effect.state, effect.slide))
     return StateRow(effect.time, reg, door, state, slide, position)
 
 
@@ -196,12 +200,12 @@ def deafness_note(at: int, door: str, deaf_to: str) -> Note:
 
 
 def _quarantine_row(effect: RejectInput, entry: Entry) -> QuarantineRow:
-    reason, topic, detail = map(_storable, effect)
+    reason, topic, detail = map(storable, effect)
     payload = entry.payload
     return QuarantineRow(entry.at, reason, topic, detail, payload[:QUARANTINED_BYTES], len(payload), entry.position)
 
 
-def _storable(text: str) -> str:
+def storable(text: str) -> str:
     # A lone surrogate, which JSON can smuggle in, fits neither UTF-8 nor the database:
     # one such name must not keep every later entry off the disk.
     return text if text.isascii() else text.encode("utf-8", "replace").decode()
@@ -211,7 +215,7 @@ def _encode_data(data: dict[str, Any]) -> str:
     try:
         return orjson.dumps(data).decode()
     except TypeError:  # the same reason; the standard library takes what orjson refuses
-        return _storable(json.dumps(data, ensure_ascii=False, default=str))
+        return storable(json.dumps(data, ensure_ascii=False, default=str))
 
 
 def event_readout(row: Sequence[Any]) -> Readout:
@@ -243,6 +247,11 @@ def event_change(row: Sequence[Any]) -> Change:
 def standing_since(last: Change) -> int | None:
     """Say since when an alert stands whose last change this is (µs), or ``None`` where it is over."""
     return None if last.data["state"] == AlertState.NORMAL else parse_time(last.data["raised_at"])
+
+
+def fitting_from(moments: Sequence[int], most: int, since: int) -> int:
+    """Say from when on no more than ``most`` of these moments, the oldest first, are left."""
+    return moments[-most - 1] + 1 if len(moments) > most else since
 
 
 def earlier_rows(standing: int) -> int:

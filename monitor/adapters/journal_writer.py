@@ -19,11 +19,11 @@ from typing import Final, NamedTuple
 
 import structlog
 
-from monitor.adapters.journal_audit import Head
+from monitor.adapters.chain import Head
 from monitor.adapters.journal_insert import BatchInserter
 from monitor.adapters.journal_prune import Pruned, Pruning
 from monitor.adapters.journal_store import say_fault
-from monitor.ports import Entry, Snapshot
+from monitor.ports import Entry, Settings, Snapshot
 
 BATCH_ROWS: Final = 2_000
 BATCH_BYTES: Final = 8 * 1024 * 1024
@@ -42,7 +42,7 @@ OnBatch = Callable[[int, float], None]
 class Queued(NamedTuple):
     """What waits for the disk, its size in bytes, and who wants to hear of it."""
 
-    item: Entry | Snapshot
+    item: Entry | Snapshot | Settings
     size: int
     committed: Callback | None
 
@@ -105,7 +105,7 @@ class Writer:
         """Start the thread."""
         self._thread.start()
 
-    def put(self, item: Entry | Snapshot, size: int, committed: Callback | None) -> None:
+    def put(self, item: Entry | Snapshot | Settings, size: int, committed: Callback | None) -> None:
         """Queue ``item`` of ``size`` bytes; wakes the thread only where it sleeps."""
         self._queue.append(Queued(item, size, committed))
         self._bytes_in += size
@@ -196,12 +196,13 @@ class Writer:
     def _write(self, batch: list[Queued]) -> bool:
         entries = [queued.item for queued in batch if isinstance(queued.item, Entry)]
         snapshots = [queued.item for queued in batch if isinstance(queued.item, Snapshot)]
+        starts = [queued.item for queued in batch if isinstance(queued.item, Settings)]
         started = time.perf_counter()
         try:
             if self._inserter is None:
                 self._inserter = self._open_inserter()
             if not self._was_written(self._inserter, entries):
-                self._inserter.commit(entries, snapshots)
+                self._inserter.commit(entries, snapshots, starts)
         except Exception as error:  # whatever it was, the batch is not on disk and is kept
             self._fail(error)
             return False

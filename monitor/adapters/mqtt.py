@@ -89,7 +89,8 @@ class MqttFeed:
         self._sweeping: set[str] | None = None
         self._inputs = TopicFilters((*settings.inputs, *settings.echoes))
         self._outputs = TopicFilters(settings.outputs)
-        self._version: Version = "3.1.1" if settings.protocol == "3.1.1" else "5"
+        self.version: Version = "3.1.1" if settings.protocol == "3.1.1" else "5"
+        """The version of MQTT that the broker speaks, as far as is known."""
         self._ending = asyncio.Event()
         self._ended = asyncio.Event()
         self._ended.set()
@@ -171,8 +172,8 @@ class MqttFeed:
                 if self._ending.is_set():
                     break
                 if self.settings.protocol == "auto" and error.version_refused:
-                    self._version = "3.1.1" if self._version == "5" else "5"
-                    if self._version == "3.1.1":
+                    self.version = "3.1.1" if self.version == "5" else "5"
+                    if self.version == "3.1.1":
                         continue  # the answer to our first offer, not a failure
                 self.failures = 1 if loop.time() - began > STABLE_S else self.failures + 1
                 if (
@@ -204,7 +205,7 @@ class MqttFeed:
     async def _connect_once(self) -> LinkError:
         """Make one connection and serve it to its end; returns why it ended or failed."""
         try:
-            link = Link(self.settings, self._version, on_up=self._came_up, on_message=self._hear, is_full=self.is_full)
+            link = Link(self.settings, self.version, on_up=self._came_up, on_message=self._hear, is_full=self.is_full)
         except OSError as error:
             return LinkError(f"the certificate files cannot be used: {error.strerror or error}")
         try:

@@ -14,11 +14,12 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import socket
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Coroutine, Iterable
 from functools import partial
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, TypeVar
 
 import aiomqtt
 from aiomqtt.exceptions import MqttConnectError
@@ -46,6 +47,7 @@ from monitor.adapters.mqtt_silence import SilenceWatch
 from monitor.ports import Message, Outgoing, settle_nothing
 
 Version = Literal["5", "3.1.1"]
+_T = TypeVar("_T")
 
 _UNSUPPORTED_VERSION: Final = 0x84
 _PACKET_IDS: Final = 65_535
@@ -94,6 +96,7 @@ class Link:
         self._wrote_this_turn = False
         self._unsettled: dict[int, int] = {}
         self._deliveries = 0
+        self._heard = 0
         self._drained: tuple[int, asyncio.Future[None]] | None = None
         self.up = False
         self.accepted = False
@@ -252,7 +255,7 @@ class Link:
             handling = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB if retained_if_new else 0
             topics = [(name, SubscribeOptions(qos=qos, retainHandling=handling)) for name in wanted]
         try:
-            answers = await self._aio.subscribe(topics)
+            answers = await self._await_answer(self._aio.subscribe(topics, timeout=math.inf))
         except aiomqtt.MqttError as error:
             raise LinkError(f"subscribing failed: {say_error(error)}") from None
         codes = [answer.value if isinstance(answer, ReasonCode) else answer for answer in answers]
@@ -261,9 +264,24 @@ class Link:
     async def unsubscribe(self, filters: Iterable[str]) -> None:
         """Unsubscribe; raises :class:`LinkError`."""
         try:
-            await self._aio.unsubscribe(list(filters))
+            await self._await_answer(self._aio.unsubscribe(list(filters), timeout=math.inf))
         except aiomqtt.MqttError as error:
             raise LinkError(f"unsubscribing failed: {say_error(error)}") from None
+
+    async def _await_answer(self, asking: Coroutine[Any, Any, _T]) -> _T:
+        """Wait for an answer, which may come behind everything retained: for as long as that comes, or waits for us."""
+        answer = asyncio.create_task(asking)
+        try:
+            while True:
+                before = self._heard
+                await asyncio.wait({answer}, timeout=self._settings.answer_s_max)
+                if answer.done():
+                    return answer.result()
+                if self._heard == before and not (self._unsettled or self._is_full()):
+                    raise aiomqtt.MqttError("no answer")
+        finally:
+            answer.cancel()
+            await asyncio.gather(answer, return_exceptions=True)
 
     # -- paho's callbacks ------------------------------------------------------------------
 
@@ -302,6 +320,7 @@ class Link:
         except UnicodeDecodeError:
             topic = message._topic.decode("utf-8", "backslashreplace")
         settle = settle_nothing
+        self._heard += 1
         if message.qos:
             mid = message.mid
             self._deliveries = delivery = self._deliveries + 1

@@ -82,6 +82,7 @@ class SocketReader:
     def _read_on(self) -> None:
         self._reading_on = False
         if self._client.socket() is not None and self._taken < len(self._received):
+            self.heard_at = self._loop.time()  # it did come, and we have not listened further yet
             self._read_more()
 
     def _read_more(self) -> None:

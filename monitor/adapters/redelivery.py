@@ -10,6 +10,7 @@ a sender that repeats itself is the core's matter.
 
 from __future__ import annotations
 
+from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable
 from typing import Final
 
@@ -17,11 +18,16 @@ from monitor.ports import Entry, Message, settle_nothing
 
 DELIVERY: Final = "message"
 
+WINDOW_MIN: Final = 20_000
+"""Newer ones may come in between: as many as a busy apron sends until a broker makes a delivery again."""
+_WAITING_MAX: Final = 2
+"""Under one packet identifier only the last acknowledgement counts; a second is kept for another one."""
+
 Settle = Callable[[], None]
 
 
 class Redeliveries:
-    """Remembers the last ``window`` deliveries, as many as the broker may have in flight.
+    """Remembers the last ``window`` deliveries: at least as many as the broker may have in flight.
 
     :attr:`again` counts those that were on record already.
     """
@@ -31,15 +37,15 @@ class Redeliveries:
         self.again = 0
         self._recalled: set[int] = set()
         # What is durable has no list; for the others it holds the later deliveries that wait for it.
-        self._taken: dict[int, list[Settle] | None] = {}
+        self._taken: OrderedDict[int, deque[Settle] | None] = OrderedDict()
 
     def recall(self, entries: Iterable[Entry]) -> None:
         """Take up what the journal's last entries hold."""
         for entry in entries:
             if entry.kind == DELIVERY:
-                key = hash((entry.topic, entry.payload))
+                key = hash((entry.topic, entry.payload, entry.retained))
                 self._remember(key, None)
-                if entry.payload:  # a withdrawal has no stamp: two of them are two
+                if entry.payload and not entry.retained:  # a withdrawal has no stamp: two of them are two
                     self._recalled.add(key)
 
     def follow(self, message: Message, settle: Settle) -> Settle | None:
@@ -49,8 +55,9 @@ class Redeliveries:
         """
         if settle is settle_nothing:
             return settle
-        key = hash((message.topic, message.payload))
-        if key in self._taken and (message.again or (key in self._recalled and not message.retained)):
+        # What was only retained was not heard: the same bytes sent live are another delivery.
+        key = hash((message.topic, message.payload, message.retained))
+        if key in self._taken and (message.again or key in self._recalled):
             self.again += 1
             waiting = self._taken[key]
             if waiting is None:
@@ -58,7 +65,7 @@ class Redeliveries:
             else:
                 waiting.append(settle)
             return None
-        followers: list[Settle] = []
+        followers: deque[Settle] = deque(maxlen=_WAITING_MAX)
         self._remember(key, followers)
 
         def settle_all() -> None:
@@ -70,8 +77,8 @@ class Redeliveries:
 
         return settle_all
 
-    def _remember(self, key: int, waiting: list[Settle] | None) -> None:
-        self._taken.pop(key, None)  # the newest stands last
+    def _remember(self, key: int, waiting: deque[Settle] | None) -> None:
         self._taken[key] = waiting
+        self._taken.move_to_end(key)  # the newest stands last
         if len(self._taken) > self.window:
-            del self._taken[next(iter(self._taken))]
+            self._taken.popitem(last=False)

@@ -101,13 +101,13 @@ class Wire:
 
         Never raises for what a sender can do.
         """
-        topic, payload, retained, _ = message
+        topic, payload, retained, again = message
         try:
             if len(payload) > PAYLOAD_MAX:
                 raise RejectedError("too-large", f"a payload of {len(payload)} bytes is over the {PAYLOAD_MAX} allowed")
             shape, place, door, signal = self._targets.get(topic) or self._parse_topic(topic)
             if signal is None:
-                return self._decode_bundle(place, topic, payload, retained)
+                return self._decode_bundle(place, message)
             if payload:
                 data = parse_object(payload)
                 time, seq, simulated = read_time(data), read_seq(data), read_simulated(data)
@@ -118,9 +118,9 @@ class Wire:
         except RejectedError as fault:
             return RejectInput(fault.reason, clip_topic(topic), fault.detail)
         if shape is Shape.STAND:
-            return StandReadingArrived(place, topic, time, seq, retained, simulated, signal.name, value, quality)
+            return StandReadingArrived(place, topic, time, seq, retained, simulated, signal.name, value, quality, again)
         return ReadingsArrived(
-            place, topic, False, time, seq, retained, simulated, (Item(door, signal.name, value, quality),)
+            place, topic, False, time, seq, retained, simulated, (Item(door, signal.name, value, quality),), again
         )
 
     def find_target(self, topic: str) -> Target | None:
@@ -134,7 +134,8 @@ class Wire:
         target = _PROOF if topic == self.proof_topic else parse_input_topic(self.site, topic)
         return _keep(self._targets, topic, target)
 
-    def _decode_bundle(self, place: str, topic: str, payload: bytes, retained: bool) -> Decoded:
+    def _decode_bundle(self, place: str, message: Message) -> Decoded:
+        topic, payload, retained, again = message
         if not payload:
             raise RejectedError("empty-bundle", "a bundle is not withdrawn; withdraw each reading on its own topic")
         data = parse_object(payload)
@@ -155,7 +156,7 @@ class Wire:
                 rejected.append(RejectInput(fault.reason, topic, f"reading {quote(path)}: {fault.detail}"))
         if not items:
             return rejected
-        event = ReadingsArrived(place, topic, True, time, seq, retained, simulated, tuple(items))
+        event = ReadingsArrived(place, topic, True, time, seq, retained, simulated, tuple(items), again)
         return [event, *rejected] if rejected else event
 
     def _decode_item(self, path: str, raw: object) -> Item:

@@ -6,6 +6,7 @@ stays in the file that a key names.
 """
 
 from monitor.config.airframes import read_type
+from monitor.config.effective import flatten
 from monitor.config.http_file import Http, Oidc
 from monitor.config.loading import Config, check, load
 from monitor.config.locations import builtin_types_folder, config_folder, default_config_path
@@ -26,6 +27,7 @@ __all__ = [
     "check",
     "config_folder",
     "default_config_path",
+    "flatten",
     "json_schemas",
     "load",
     "read_type",

@@ -27,7 +27,8 @@ class ReadingsArrived(NamedTuple):
 
     ``time`` and ``seq`` are ``None`` for a withdrawal (an empty payload). Every item
     has passed :meth:`monitor.core.signals.Signal.check`; whether the aircraft's type
-    has such a door is for the core to say. ``retained`` is the delivery's retain flag.
+    has such a door is for the core to say. ``retained`` is the delivery's retain flag, ``again``
+    that it was made before: it may come after newer ones, and says nothing of its sender's clock.
     """
 
     aircraft: str
@@ -38,10 +39,11 @@ class ReadingsArrived(NamedTuple):
     retained: bool
     simulated: bool
     items: tuple[Item, ...]
+    again: bool = False
 
 
 class StandReadingArrived(NamedTuple):
-    """One reading of a stand's weather."""
+    """One reading of a stand's weather; ``again`` as for :class:`ReadingsArrived`."""
 
     stand: str
     topic: str
@@ -52,6 +54,7 @@ class StandReadingArrived(NamedTuple):
     signal: str
     value: Value | None
     quality: Quality
+    again: bool = False
 
 
 class ReadingsShed(NamedTuple):

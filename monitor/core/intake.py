@@ -76,7 +76,7 @@ class Intake:
         """Apply the message; tell whether any of its readings was taken."""
         sender = self._sender()
         taken = self._take(sender)
-        if self.pressure is not None:
+        if self.pressure is not None and not self.event.again:
             self._keep_pressure(self.pressure, sender)
         return taken
 
@@ -100,7 +100,7 @@ class Intake:
                 aircraft.newest_time = max(event.time, aircraft.newest_time or event.time)
             return taken
         if taken:
-            note_taken(sender, event.topic, event.time, now)
+            note_taken(sender, event.topic, event.time, now, again=event.again)
             self._note_clock(sender, event.time)
             self._note_flips(sender)
         if dropped:
@@ -109,7 +109,7 @@ class Intake:
 
     def _note_flips(self, sender: Sender) -> None:
         """Remember when discretes changed. What a backlog brings at once did not change as fast as it comes."""
-        for record, signal in () if sender.backlog else self.flipped:
+        for record, signal in () if sender.backlog or self.event.again else self.flipped:
             flips = record.flips or {}
             since = self.now - FLIPS_KEPT
             record.flips = {name: moments for name, moments in flips.items() if name == signal or moments[-1] > since}
@@ -150,7 +150,7 @@ class Intake:
 
     def _note_clock(self, sender: Sender, time: int) -> None:
         was_skewed, was_behind = is_skewed(sender), sender.backlog
-        self.late = note_offset(sender, time, self.now)
+        self.late = note_offset(sender, time, self.now, again=self.event.again)
         if not self.late:
             self.caught_up = has_caught_up(sender, time, self.now)
         self.backlog_turned = self.backlog_turned or sender.backlog is not was_behind
@@ -158,7 +158,7 @@ class Intake:
             self.mark(None, "clock")
 
     def _readmit(self, sender: Sender, dropped: dict[str, DroppedReading]) -> None:
-        readmitted = note_dropped(sender, self.event.topic, dropped, self.now)
+        readmitted = note_dropped(sender, self.event.topic, dropped, self.now, again=self.event.again)
         waiting = list(readmitted.held)
         if waiting and not readmitted.whole and waiting[0].door is not None and not self.event.bundle:
             # What the same unit said on its other topics, perhaps once only, waits in runs of their own.
@@ -194,13 +194,13 @@ class Intake:
         self, item: Item, time: int | None, seq: int | None, bundle: bool, sender: Sender, forced: bool = False
     ) -> Verdict | None:
         """Take one reading if its order allows; ``None`` where it was rejected instead."""
-        aircraft = self.aircraft
+        aircraft, again = self.aircraft, self.event.again
         record: DoorRecord | None = None
         if item.door is None:
             readings, key = aircraft.readings, item.signal
             if self._is_other_type(item):
                 order = decide_order(
-                    readings.get(key), time=time, seq=seq, bundle=bundle, now=self.now, epoch=sender.epoch
+                    readings.get(key), time=time, seq=seq, bundle=bundle, now=self.now, epoch=sender.epoch, again=again
                 )
                 if order is Verdict.TAKEN and item.quality is Quality.GOOD:
                     self._dispute(note_other_type(aircraft, str(item.value)))
@@ -218,8 +218,9 @@ class Intake:
                 return None
             readings, key = record.readings, item.signal
         last = readings.get(key)
-        verdict = decide_order(last, time=time, seq=seq, bundle=bundle, now=self.now, epoch=sender.epoch)
-        if item.signal == HEARTBEAT and record is None and item.door is None and not forced:
+        verdict = decide_order(last, time=time, seq=seq, bundle=bundle, now=self.now, epoch=sender.epoch, again=again)
+        if item.signal == HEARTBEAT and item.door is None and not (forced or again):
+            # Of one delivered again, and out of its turn, a second series might be made.
             self._follow_beat(item, time, last, taken=verdict is Verdict.TAKEN)
         if verdict is not Verdict.TAKEN and not forced:
             return verdict

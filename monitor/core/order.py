@@ -31,34 +31,43 @@ class Verdict(enum.Enum):
     TAKEN = "taken"
     REPEAT = "repeat"
     OLDER = "older"
+    OVERTAKEN = "overtaken"
+    """Older, and delivered again only after the newer one: perhaps the first of it that we see."""
 
 
 def decide_order(
-    last: Reading | None, *, time: int | None, seq: int | None, bundle: bool, now: int, epoch: int
+    last: Reading | None, *, time: int | None, seq: int | None, bundle: bool, now: int, epoch: int, again: bool = False
 ) -> Verdict:
     """Compare a reading with the last one taken of its signal.
 
     ``seq`` decides between two that came on one topic and both carry it, the sender's
     ``time`` otherwise. A smaller ``seq`` with a later ``time`` is a sender that restarted.
-    A stamp more than 60 s ahead of ``now`` orders nothing: receipt does.
+    A stamp more than 60 s ahead of ``now`` orders nothing: receipt does. What is delivered
+    ``again`` may come after newer ones: neither its receipt nor a restart since lets it in.
     """
-    if last is None or last.epoch < epoch or last.time is None or time is None:
+    if last is None or last.time is None or time is None or (last.epoch < epoch and not again):
         return Verdict.TAKEN
+    newer = time > last.time
     if bundle == last.bundle and seq is not None and last.seq is not None:
-        if seq > last.seq:
-            return Verdict.TAKEN
         if seq == last.seq:
             return Verdict.REPEAT
-        return Verdict.TAKEN if time > last.time else Verdict.OLDER
-    if time == last.time:
+        newer = newer or seq > last.seq
+    elif time == last.time:
         return Verdict.REPEAT
-    if last.ahead or time > now + AHEAD_LIMIT or time > last.time:
+    elif not again:
+        newer = newer or last.ahead or time > now + AHEAD_LIMIT
+    if newer:
         return Verdict.TAKEN
-    return Verdict.OLDER
+    return Verdict.OVERTAKEN if again else Verdict.OLDER
 
 
-def note_taken(sender: Sender, topic: str, time: int | None, now: int) -> None:
-    """Remember a reading that was taken; one that is not behind ends a run of dropped ones."""
+def note_taken(sender: Sender, topic: str, time: int | None, now: int, *, again: bool = False) -> None:
+    """Remember a reading that was taken; one that is not behind ends a run of dropped ones.
+
+    What is delivered ``again`` says nothing of how its sender goes on.
+    """
+    if again:
+        return
     sender.runs.pop(topic, None)
     if time is None:
         return
@@ -80,15 +89,19 @@ class Readmission(NamedTuple):
 _NOTHING: Final = Readmission([], False)
 
 
-def note_dropped(sender: Sender, topic: str, readings: dict[str, DroppedReading], now: int) -> Readmission:
+def note_dropped(
+    sender: Sender, topic: str, readings: dict[str, DroppedReading], now: int, *, again: bool = False
+) -> Readmission:
     """Remember what was dropped of a message; return what a restart lets in.
 
     Dropped readings that themselves advance, by ``seq`` on their topic or by ``time``, for
     10 s with nothing newer taken in between mean that the sender restarted: the newest
     dropped reading of each signal then counts after all. Where the sender goes on as ever
     and only one topic's readings are dropped, the unit behind that topic restarted. Mere
-    repeats never advance.
+    repeats never advance, and what is delivered ``again`` shows nothing.
     """
+    if again:
+        return _NOTHING
     if sender.dropped is None:
         sender.dropped = DroppedRun(first_at=now)
     if _goes_on(sender.dropped, topic, readings, now):
@@ -136,14 +149,19 @@ def _goes_on(run: DroppedRun, topic: str, readings: dict[str, DroppedReading], n
     return advances and now - run.first_at >= RESTART_AFTER
 
 
-def note_offset(sender: Sender, time: int, now: int) -> bool:
+def note_offset(sender: Sender, time: int, now: int, *, again: bool = False) -> bool:
     """Take a live message's stamp as a sample of its sender's clock; tell whether it is late.
 
     The usual offset is the least of the last ten minutes *of listening*: silence does not
     age it, so that a backlog after a long outage is still seen as one. Late is more than
     30 s behind that; the backlog ends within 5 s of it. No broker keeps a message longer
-    than a day for us, so more than that is a clock that was set back: it mutes nothing.
+    than a day for us, so more than that is a clock that was set back: it mutes nothing. The lag of what
+    is delivered ``again`` is the broker's: no sample, but late all the same.
     """
+    if again:
+        late = sender.usual is not None and LATE_AFTER < now - time - sender.usual <= BACKLOG_MAX
+        sender.backlog = sender.backlog or late
+        return late
     if sender.last_at is not None:
         sender.listened += min(now - sender.last_at, MINUTE)
     sender.last_at = now

@@ -41,6 +41,11 @@ PROOF_TYPE: Final = AirframeType(
 
 def take_readings(system: Settling, event: ReadingsArrived, now: int) -> None:
     """Work through what the canary's one door reports, as for any door; tell of its lifted handle alone."""
+    # Of what a stranger with the right to write there may send, such as a heartbeat that then stops, nothing must stay.
+    own = tuple(item for item in event.items if item.door == PROOF_DOOR and item.signal in _DOOR.signals)
+    if event.retained or not own:
+        return
+    event = event._replace(items=own)
     proof = system.record.proof
     aircraft = proof.aircraft
     if aircraft is None:

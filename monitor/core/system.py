@@ -28,48 +28,23 @@ from monitor.core.events import (
     StandReadingArrived,
 )
 from monitor.core.eviction import choose_forgotten
-from monitor.core.intake import (
-    AWAY_AFTER,
-    GRACE,
-    LEFT_AFTER,
-    LIFE_LIMIT,
-    Changes,
-    Intake,
-    next_change_of_life,
-    refresh_life,
-)
+from monitor.core.intake import GRACE, LEFT_AFTER, LIFE_LIMIT, Changes, Intake, next_change_of_life, refresh_life
 from monitor.core.kept import Kept
 from monitor.core.lineup import ESCALATION, PERMIT, REPORT, SHELF, STAND, TRAVEL, WATCH
-from monitor.core.notes.identity import follow_claim, forget_identity
-from monitor.core.order import (
-    AHEAD_LIMIT,
-    Verdict,
-    decide_order,
-    has_caught_up,
-    note_dropped,
-    note_offset,
-    note_taken,
-)
+from monitor.core.notes.identity import follow_claim
 from monitor.core.readiness import summarise_readiness
-from monitor.core.refitting import Refitting
 from monitor.core.shed import note_shed
 from monitor.core.signals import Quality
-from monitor.core.state import (
-    AircraftRecord,
-    DroppedReading,
-    Presence,
-    Reading,
-    StandRecord,
-)
+from monitor.core.stands import Stands
+from monitor.core.state import AircraftRecord, Presence
 from monitor.core.times import MILLISECOND
 
 AIRCRAFT_MAX: Final = 2000
-STANDS_MAX: Final = 2000
 SLOW_BUNDLE: Final = 500 * MILLISECOND
 """Bundles further apart than this come slower than 2 Hz."""
 
 
-class System(Refitting):
+class System(Stands):
     """One site's state and the only two ways to move it: :meth:`step` and :meth:`advance`."""
 
     def step(self, event: Event, now: int) -> list[Effect]:
@@ -313,83 +288,6 @@ class System(Refitting):
             if tracker.alert is not None:
                 self.ledger.show(self.place(reg, door, code, now), tracker.alert)
 
-    def _note_weight(self, aircraft: AircraftRecord, weight: Reading, now: int) -> None:
-        if weight.value is False:
-            if aircraft.off_ground_since is None:
-                aircraft.off_ground_since = now
-                self._arm_watch(aircraft, now + AWAY_AFTER)
-        elif aircraft.off_ground_since is not None:
-            aircraft.off_ground_since = None
-            aircraft.sent_away = False
-            aircraft.feed_grace_until = max(aircraft.feed_grace_until, now + GRACE)
-
-    def _on_stand_reading(self, event: StandReadingArrived, now: int) -> None:
-        stand = self.record.stands.get(event.stand)
-        if stand is None:
-            if event.stand not in self.site.stands and len(self.record.stands) >= STANDS_MAX:
-                self.ledger.effects.append(
-                    RejectInput("too-many-stands", event.topic, f"{STANDS_MAX} stands are known already")
-                )
-                return
-            stand = self.record.stands[event.stand] = StandRecord(event.stand)
-        sender, time = stand.sender, event.time
-        was_behind = sender.backlog
-        last = stand.readings.get(event.signal)
-        verdict = decide_order(last, time=time, seq=event.seq, bundle=False, now=now, epoch=sender.epoch)
-        arrived = DroppedReading(None, event.signal, event.value, event.quality, time, event.seq, False)
-        counts = [arrived] if verdict is Verdict.TAKEN else []
-        if not counts:
-            self.ledger.effects.append(actions.count_dropped(verdict.value))
-        if time is not None and not event.retained:
-            if counts:
-                note_taken(sender, event.topic, time, now)
-                if not note_offset(sender, time, now):
-                    has_caught_up(sender, time, now)
-            else:
-                counts = note_dropped(sender, event.topic, {event.signal: arrived}, now).held
-        names: set[str] = set()
-        for reading in counts:
-            ahead = reading.time is not None and reading.time > now + AHEAD_LIMIT
-            before = stand.readings.get(reading.signal)
-            fresh = stand.readings[reading.signal] = Reading(
-                reading.value, reading.quality, reading.time, reading.seq, False, ahead, now, sender.epoch
-            )
-            if before is None or before.value != fresh.value:
-                names.add(f"stand/{reading.signal}")
-            known = [r is not None and r.value is not None and not r.stale and r.quality for r in (before, fresh)]
-            if known[0] != known[1]:
-                names.update((f"stand/{reading.signal}", "life"))
-        if counts:
-            self._settle_stand(stand, names, now)
-        if sender.backlog is not was_behind:
-            for aircraft in self.record.aircraft.values():
-                if aircraft.stand == stand.name:
-                    self.note_answers(aircraft, now)
-
-    def _settle_stand(self, stand: StandRecord, names: set[str], now: int) -> None:
-        """Follow up a stand's weather at the aircraft that stand there."""
-        due = min((r.received + LIFE_LIMIT for r in stand.readings.values() if not r.stale), default=None)
-        if due is not None and (stand.watch is None or due < stand.watch):
-            stand.watch = due
-            self._push(due, STAND, stand.name, "", "")
-        for aircraft in self.record.aircraft.values() if names else ():
-            if aircraft.stand == stand.name:
-                self.settle(aircraft, {None: set(names)}, now)
-
-    def _on_stand_watch(self, name: str, due: int, at: int) -> None:
-        """Weather counts for 30 s: no heartbeat vouches for it."""
-        stand = self.record.stands.get(name)
-        if stand is None or stand.watch != due:
-            return
-        stand.watch = None
-        names: set[str] = set()
-        for signal, reading in stand.readings.items():
-            if not reading.stale and at >= reading.received + LIFE_LIMIT:
-                reading.stale = True
-                names.update((f"stand/{signal}", "life"))
-        self._cause = f"silence|stand/{name}|{due}"
-        self._settle_stand(stand, names, at)
-
     def _on_answers_due(self, reg: str, due: int, at: int) -> bool:
         """Look at an aircraft's answers if it is their turn; tell whether it was."""
         aircraft = self.record.aircraft.get(reg)
@@ -420,75 +318,6 @@ class System(Refitting):
                 self.settle(aircraft, changes, now)
             self._arm_watch(aircraft, next_change_of_life(aircraft, now))
         self._judge_site("overload", now)
-
-    # The feed and the aircraft's presence
-
-    def _note_start(self, now: int) -> None:
-        """Nothing was heard while this instance was down: silence till now is nobody's."""
-        self.record.broker_connected = False
-        self.record.broker_why = "starting"
-        self._give_grace(now)
-
-    def _give_grace(self, now: int) -> None:
-        for aircraft in self.record.aircraft.values():
-            aircraft.calm_until = aircraft.feed_grace_until = now + GRACE
-            self._arm_watch(aircraft, now + GRACE)
-
-    def _on_broker(self, event: BrokerConnected | BrokerDisconnected, now: int) -> None:
-        self.record.broker_connected = isinstance(event, BrokerConnected)
-        self.record.broker_why = "" if isinstance(event, BrokerConnected) else event.why
-        if self.record.broker_connected:
-            self.record.proof.awaited_since = now
-            self._give_grace(now)
-            for aircraft in self.record.aircraft.values():
-                # What the broker holds now was published as it stood then, not as it was last shown.
-                aircraft.readiness_shown = None
-                self.note_answers(aircraft, now)
-        self._cause = f"broker|{now}"
-        self._judge_site("broker", now)
-
-    def _update_presence(self, aircraft: AircraftRecord, now: int, changes: Changes) -> None:
-        left = (
-            aircraft.live_at is None and aircraft.newest_time is not None and now - aircraft.newest_time >= LEFT_AFTER
-        )
-        if left != aircraft.left_on_broker:
-            aircraft.left_on_broker = left
-            changes.setdefault(None, set()).update(("*", "presence"))
-        power = aircraft.readings.get("power")
-        off_since = aircraft.off_ground_since
-        if aircraft.sent_away or (off_since is not None and now - off_since >= AWAY_AFTER):
-            presence = Presence.AWAY
-        elif aircraft.parked or (power is not None and power.value == "off" and power.quality is Quality.GOOD):
-            presence = Presence.POWERED_DOWN
-        else:
-            presence = Presence.PRESENT
-        if presence is not aircraft.presence:
-            self._change_presence(aircraft, presence, now)
-            changes.setdefault(None, set()).update(("*", "presence"))
-
-    def _change_presence(self, aircraft: AircraftRecord, presence: Presence, now: int) -> None:
-        before, aircraft.presence = aircraft.presence, presence
-        if presence is Presence.PRESENT:
-            aircraft.calm_until = max(aircraft.calm_until, now + GRACE)
-            aircraft.feed_grace_until = max(aircraft.feed_grace_until, now + GRACE)
-            self._arm_watch(aircraft, now + GRACE)
-        elif presence is Presence.AWAY:
-            self._end_everything(aircraft, now, "away")
-            forget_identity(aircraft)
-        if before is Presence.AWAY:
-            for door in aircraft.doors.values():
-                door.shown = 0
-
-    def declare_presence(self, aircraft: AircraftRecord, presence: Presence, now: int) -> None:
-        """Take a person's word for where an aircraft is."""
-        aircraft.sent_away = presence is Presence.AWAY
-        aircraft.parked = presence is Presence.POWERED_DOWN
-        if presence is Presence.PRESENT:
-            aircraft.off_ground_since = None
-        changes: Changes = {}
-        self._update_presence(aircraft, now, changes)
-        if changes:
-            self.settle(aircraft, changes, now)
 
     def _reraise_caught_up(self, aircraft: AircraftRecord, now: int) -> None:
         for reg, door, code, tracker in list(self._trackers_of(aircraft)):

@@ -9,8 +9,9 @@ from typing import Any
 
 from monitor.core.airframe import DoorType
 from monitor.core.baseline import TIMED, describe_spread
+from monitor.core.memos import TransitMemo, Transits
 from monitor.core.rules.rule import CHATTER
-from monitor.core.state import DoorRecord, TransitMemo, Transits
+from monitor.core.state import DoorRecord
 
 
 def describe_trends(door: DoorRecord, spec: DoorType | None) -> dict[str, Any]:

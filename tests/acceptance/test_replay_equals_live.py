@@ -16,10 +16,10 @@ import pytest
 
 from monitor.adapters.capture import write_clock, write_line
 from monitor.adapters.journal_reader import JournalReader
+from monitor.adapters.journal_store import JOURNAL_FILE
 from monitor.core.times import format_time
 from monitor.engine import MESSAGE
 from monitor.ports import Message
-from monitor.wiring import JOURNAL_FILE
 from simulators.scenario import find_scenario
 from tests.acceptance.clients import Watcher
 from tests.acceptance.conftest import MakeBroker

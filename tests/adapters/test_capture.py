@@ -50,6 +50,16 @@ def test_retained_empty_and_base64() -> None:
     assert read(line(topic="t", payload={}, retain=False)) == [CaptureLine(AT, Message("t", b"{}", False))]
 
 
+@pytest.mark.parametrize("retain", [True, False])
+def test_what_was_delivered_again_says_so(retain: bool) -> None:
+    for payload in (b'{"value": true}', b"", b"\xff"):
+        message = Message(TOPIC, payload, retain, True)
+        assert read(write_line(AT, message)) == [CaptureLine(AT, message)]
+    assert b"again" not in write_line(AT, Message(TOPIC, b"", retain))
+    with pytest.raises(CaptureError, match="again is true or false"):
+        read(line(topic=TOPIC, payload={}, again=1))
+
+
 def test_line_with_only_at_advances_the_clock() -> None:
     assert read(line()) == [CaptureLine(AT, None)]
     assert read(line(comment="the handle is lifted here")) == [CaptureLine(AT, None)]

@@ -15,18 +15,18 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from monitor.adapters import auditing
+from monitor import auditing
 from monitor.adapters.access.store import ACCESS_FILE, AccessStore, Change
-from monitor.adapters.chain import GENESIS
+from monitor.adapters.chain import GENESIS, Head, Verdict, check_rows
 from monitor.adapters.journal import SqliteJournal
-from monitor.adapters.journal_audit import COLUMNS, Head, Verdict, chain_rows, check_rows, link_row, row_values
+from monitor.adapters.journal_audit import COLUMNS, chain_rows, link_row, row_values
 from monitor.adapters.journal_memory import MemoryJournal
 from monitor.adapters.journal_reader import JournalReader
 from monitor.adapters.journal_rows import AuditRow
 from monitor.adapters.journal_store import JOURNAL_FILE, prepare_database, shipped_migrations
 from monitor.core.effects import RecordAudit
 from monitor.core.times import SECOND
-from monitor.ports import Entry
+from monitor.ports import Entry, Settings
 
 DEADLINE_S = 10.0
 T0 = 1_772_360_100_000_000
@@ -147,7 +147,7 @@ VALUES = st.one_of(st.none(), st.integers(-9, 9), st.text(max_size=3), st.binary
 
 
 def broken_at(rows: list[Row]) -> int | None:
-    return check_rows(rows, Head(0, GENESIS)).first_broken
+    return check_rows(rows, COLUMNS, Head(0, GENESIS)).first_broken
 
 
 @given(st.integers(0, KEPT - 1), st.integers(0, len(COLUMNS)), VALUES)
@@ -162,7 +162,7 @@ def test_any_value_that_becomes_another_is_found(place: int, column: int, value:
 @given(st.sets(st.integers(0, KEPT - 1), min_size=1))
 def test_any_rows_that_are_missing_are_found_but_for_a_cut_tail(gone: set[int]) -> None:
     rows = [row for place, row in enumerate(CHAIN) if place not in gone]
-    verdict = check_rows(rows, Head(0, GENESIS), CHAIN[-1][-1])
+    verdict = check_rows(rows, COLUMNS, Head(0, GENESIS), CHAIN[-1][-1])
 
     assert verdict.whole == (min(gone) == len(rows))
     # A head that was kept elsewhere shows that the tail was cut.
@@ -360,10 +360,12 @@ async def test_commits_that_fail_break_no_link(tmp_path: Path) -> None:
     Unsure.left = 2
     journal = SqliteJournal(tmp_path / JOURNAL_FILE, connect=connect)
     journal.start()
+    journal.keep_settings(Settings(T0, 1, {"proof.every_s": "10"}))
+    journal.keep_settings(Settings(T0, 1, {"proof.every_s": "5"}))
     await commit(journal, entry(1, done(1), done(2)))
     await commit(journal, entry(2, done(3)))
     await commit(journal, entry(3, done(4)))
     verdict = await journal.verify_audit()
-    assert (journal.failures, verdict.whole, verdict.items) == (2, True, 4)
+    assert (journal.failures, verdict.whole, verdict.items) == (2, True, 5)
     assert verdict.head.describe() == journal.audit_head
     await journal.close(DEADLINE_S)

@@ -87,6 +87,27 @@ def test_no_more_is_remembered_than_can_be_in_flight() -> None:
     assert redeliveries.follow(Message("a", b"", False, True), settled("a again")) is not None
 
 
+def test_what_was_only_retained_is_another_delivery_than_what_comes_live() -> None:
+    settled, redeliveries = Settled(), Redeliveries(4)
+    redeliveries.recall([Entry(1, 0, "message", FIRST.topic, FIRST.payload, True)])
+    assert redeliveries.follow(FIRST, settled("live")) is not None
+    assert redeliveries.follow(AGAIN, settled("again")) is None
+    assert redeliveries.follow(AGAIN._replace(retained=True), settled("retained again")) is None
+    assert settled.names == ["retained again"]
+
+
+def test_behind_a_disk_that_stands_still_what_comes_again_and_again_does_not_pile_up() -> None:
+    settled, redeliveries = Settled(), Redeliveries(4)
+    durable = redeliveries.follow(FIRST, settled("first"))
+    assert durable is not None
+    for number in range(1000):
+        assert redeliveries.follow(AGAIN, settled(f"again {number}")) is None
+    durable()
+    assert settled.names[0] == "first"
+    assert settled.names[-1] == "again 999", "the last is the one that the broker goes by"
+    assert len(settled.names) < 5
+
+
 def test_what_has_no_acknowledgement_is_passed_through_as_it_is() -> None:
     redeliveries = Redeliveries(2)
     assert redeliveries.follow(FIRST, settle_nothing) is settle_nothing

@@ -59,10 +59,6 @@ async def followed(folder: Path, feed: Feed, last_event: Callable[[], Awaitable[
         await asyncio.gather(task, return_exceptions=True)
 
 
-async def looks(count: int) -> None:
-    await asyncio.sleep(LOOK_EVERY_S * (count + 0.5))
-
-
 async def test_without_a_mark_everything_counts_as_told(tmp_path: Path) -> None:
     assert await untold(tmp_path, Journal(7)) == []
     assert (tmp_path / FILE).read_text() == "7\n"
@@ -74,12 +70,12 @@ async def test_what_was_not_acknowledged_is_told_again_after_a_kill(tmp_path: Pa
     async with followed(tmp_path, feed, journal.last_event):
         feed.offer(3)
         journal.newest = 3
-        await looks(2)
+        await asyncio.sleep(2.5 * LOOK_EVERY_S)
         feed.unanswered = 0
-        await looks(2)
+        await asyncio.sleep(2.5 * LOOK_EVERY_S)
         feed.offer(2)
         journal.newest = 5
-        await looks(3)
+        await asyncio.sleep(3.5 * LOOK_EVERY_S)
     assert await untold(tmp_path, journal) == [4, 5]
     assert await untold(tmp_path, journal) == [4, 5], "until they are acknowledged"
 
@@ -92,7 +88,7 @@ async def test_what_is_offered_without_end_does_not_hold_the_mark_back(tmp_path:
             feed.offer(2)
             feed.unanswered = 1  # the newest one, always
             journal.newest += 2
-            await looks(0)
+            await asyncio.sleep(0.5 * LOOK_EVERY_S)
     assert len(await untold(tmp_path, journal)) < 10
 
 
@@ -125,12 +121,12 @@ async def test_a_journal_that_cannot_be_asked_leaves_the_mark_where_it_is(tmp_pa
     async with followed(tmp_path, feed, journal.last_event):
         feed.offer(2)
         journal.newest, journal.broken = 2, True
-        await looks(2)
+        await asyncio.sleep(2.5 * LOOK_EVERY_S)
         feed.unanswered = 0
-        await looks(2)
+        await asyncio.sleep(2.5 * LOOK_EVERY_S)
         assert (tmp_path / FILE).read_text() == "0\n"
         journal.broken = False
-        await looks(2)
+        await asyncio.sleep(2.5 * LOOK_EVERY_S)
     assert (tmp_path / FILE).read_text() == "2\n"
 
 

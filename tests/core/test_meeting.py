@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from monitor.core import readout
+from monitor.core import stands as core_stands
 from monitor.core import system as core_system
 from tests.core.rule_cases import at_door
 from tests.stories import ARMED, OUT, UNLOCKED, Story, alder, demo_site, healthy_door
@@ -49,7 +50,7 @@ def test_aircraft_beyond_what_is_kept_are_rejected_and_told(monkeypatch: pytest.
 
 
 def test_stands_beyond_what_is_kept_are_rejected_and_the_sites_own_never(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(core_system, "STANDS_MAX", 1)
+    monkeypatch.setattr(core_stands, "STANDS_MAX", 1)
     story = alder()
     for stand in ("S90", "S91", "S11"):
         story.send(f"stand/{stand}/wind_kt", 5.0, at=5)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 import structlog.testing
 
@@ -11,7 +13,7 @@ from monitor.core.events import BrokerConnected, BrokerDisconnected, MonitorStar
 from monitor.core.proving import PROOF, PROOF_DOOR
 from monitor.core.senders import list_senders
 from monitor.core.settling import Settling
-from monitor.core.times import SECOND
+from monitor.core.times import SECOND, format_time
 from monitor.engine import take_message
 from monitor.ports import Message
 from tests.stories import START, Story, alder, codec
@@ -212,3 +214,28 @@ def test_how_long_is_a_threshold_as_any() -> None:
     story.until(35)
     [raised] = [effect for effect in story.effects if isinstance(effect, PublishEvent) and effect.code == CODE]
     assert raised.time == START + 30 * SECOND
+
+
+@pytest.mark.parametrize(
+    "reading",
+    [
+        {"airframe/type": "alder"},
+        {"airframe/heartbeat": 5},
+        {"door/P1/heartbeat": 5},
+        {"door/P1/hold_open": True},
+        {"door/P1/slide_released": True},
+    ],
+    ids=lambda reading: next(iter(reading)),
+)
+def test_a_strangers_reading_stops_no_proof(reading: dict[str, object]) -> None:
+    story = started()
+    lift(story, 1)
+    body = {"time": format_time(story.now + SECOND), "seq": 2, "readings": reading}
+    for retained in (False, True):
+        take_message(
+            story.system, codec(), Message(codec().proof_topic, json.dumps(body).encode(), retained), story.now
+        )
+    for seq in range(3, 23, 2):
+        story.advance(10)
+        lift(story, seq, lifted=False)
+        assert lift(story, seq + 1) == [ShowProof(story.now, seq + 1)]

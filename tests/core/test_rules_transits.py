@@ -8,7 +8,7 @@ from typing import Any, Final
 import pytest
 
 from monitor.core.baseline import band_ms, describe_spread
-from monitor.core.state import TransitMemo
+from monitor.core.memos import TransitMemo
 from tests.core.leaf_moves import close_up, cycle, hold_open, open_up
 from tests.core.rule_cases import at_door
 from tests.stories import LOCKED, UNLOCKED, Story, alder, demo_site

@@ -215,6 +215,9 @@ def test_places_end_for_one_before_they_end_for_all() -> None:
     places.give_back("a")
     places.see_off("a")
     assert places.take("b") is None
+    places = Places(8, by_address=1, is_proxy=lambda address: address == "fd00::5")
+    assert [places.take("fd00::5") for _ in range(3)] == [None] * 3, "a proxy of IPv6 is known by its address"
+    assert [places.take("fd00:1::6"), places.take("fd00:1::7")] == [None, "too-many-from-here"]
     assert places.turn_away("a")
     assert (places.held, places.refused) == (5, 4)
 

@@ -79,6 +79,6 @@ class Broker(MemoryBroker):
             while waiting:
                 self._deliver(session, waiting.popleft())
 
-    def _settle(self, session: Any, owner: MemoryFeed, delivery: int) -> None:
+    def _settle(self, session: Any, owner: MemoryFeed, delivery: int) -> None:  # type: ignore[override]
         if not self._loses():
             MemoryBroker._settle(session, owner, delivery)

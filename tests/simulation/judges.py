@@ -124,7 +124,8 @@ class Judge(Witness):
         if aircraft is None:
             return
         if effect.action == "reset":
-            aircraft.door(rest[0]).deployed = False
+            door = aircraft.door(rest[0])
+            door.deployed = door.erected = False
         elif effect.action == "declare-presence":
             aircraft.told_away = effect.after != "present"
         elif effect.action == "grant-permit":
@@ -165,6 +166,8 @@ class Judge(Witness):
             door.deployed = True
         elif True in released and not door.deployed:
             door.deployed = None
+        if door.deployed is not False and any(readings.get("slide_erect") is True for _, readings, _ in found):
+            door.erected = True
 
     def _disputed(self, reg: str) -> bool:
         return self.standing.get((reg, "-", "identity-conflict"), "normal") != "normal"
@@ -200,7 +203,8 @@ class Judge(Witness):
             place = (aircraft.reg, spec.name, hazard.code)
             if answers == {False}:
                 self.not_since[place] = now
-            if answers != {True} or quiet or (evacuating and hazard.code not in sense.TOLD_IN_EVACUATION):
+            over = hazard.code == "slide-slow" and aircraft.door(spec.name).erected
+            if answers != {True} or quiet or over or (evacuating and hazard.code not in sense.TOLD_IN_EVACUATION):
                 self.since.pop(place, None)
                 continue
             since = self.since.setdefault(place, now)

@@ -31,8 +31,9 @@ class VirtualLoop(asyncio.BaseEventLoop):
         """Play the selector: where nothing is ready, the time of the next timer has come."""
         if timeout is None:
             raise StalledError("the story stands still")
-        if timeout > 0:
-            self._seconds = max(self._seconds, self._scheduled[0]._when) if self._scheduled else self._seconds
+        timers: list[asyncio.TimerHandle] = vars(self)["_scheduled"]
+        if timeout > 0 and timers:
+            self._seconds = max(self._seconds, timers[0].when())
         return []
 
     def _process_events(self, event_list: list[Any]) -> None:

@@ -55,8 +55,9 @@ def stamp_of(raw: Any) -> int:
     if isinstance(raw, str):
         at = datetime.fromisoformat(raw)
         return round(at.replace(microsecond=0).timestamp()) * S + at.microsecond
-    whole = int(raw)
-    return whole * S + round((raw - whole) * S)
+    whole: int = int(raw)
+    rest: float = raw - whole
+    return whole * S + round(rest * S)
 
 
 @dataclass(slots=True)
@@ -150,11 +151,12 @@ def _within(surely_at: int | None, maybe_at: int | None, now: int) -> bool | Non
 
 @dataclass(slots=True)
 class Door:
-    """One door's signals; ``deployed``: its slide was released and nobody has reset it."""
+    """One door's signals; ``deployed``: its slide was released and nobody has reset it; ``erected``: it was erect since."""
 
     tracks: dict[str, Track] = field(default_factory=dict)
     beats: Beats = field(default_factory=Beats)
     deployed: bool | None = False
+    erected: bool = False
 
 
 @dataclass(slots=True)

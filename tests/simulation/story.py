@@ -384,7 +384,8 @@ class Story:
         for _ in range(3):
             for sender in self.senders:
                 self._beat(sender)
-            await asyncio.sleep(CALM_S / 3)
+            await self._until(world.seconds + CALM_S / 3)
             world.tick()
-        world.guarded(world.broker.drop_client)
+        if not self.calm:
+            world.guarded(world.broker.drop_client)
         await asyncio.sleep(ANSWERS_S)

@@ -170,6 +170,12 @@ def find_exposure(folder: Path, http: Http) -> Iterator[str]:
             yield f"http.host: {explain_exposure(folder, http)}"
     except AccessError as error:
         yield f"data.directory: {error}"
+    encrypted = http.tls_cert_file is not None or (http.public_url or "").startswith("https://")
+    if not is_loopback(http.host) and not encrypted:
+        yield (
+            "http.host: passwords cross the network unencrypted; give http.tls_cert_file and http.tls_key_file, "
+            "or in http.public_url the https:// address of a proxy before it"
+        )
     secrets = [("tls_key_file", http.tls_key_file)]
     if http.oidc is not None:
         secrets.append(("oidc.client_secret_file", http.oidc.client_secret_file))
@@ -217,15 +223,23 @@ def _person() -> str:
 
 def _read_password(name: str, file: Path | None) -> str:
     if file is not None and str(file) != "-":
-        with file.open(encoding="utf-8") as lines:
-            password = lines.readline().rstrip("\r\n")
+        with file.open("rb") as lines:
+            password = _decode(lines.readline())
     elif file is not None or not sys.stdin.isatty():
-        password = sys.stdin.readline().rstrip("\r\n")
+        password = _decode(sys.stdin.buffer.readline())
     else:
         typer.echo(f"At least {LENGTH_MIN} characters; several words are good.", err=True)
         password = typer.prompt("Password", hide_input=True, confirmation_prompt="Again", err=True)
     check_password(password, name)
     return password
+
+
+def _decode(line: bytes) -> str:
+    try:
+        return line.decode("utf-8").rstrip("\r\n")
+    except UnicodeDecodeError:
+        # No browser could ever send it. The error's own text would repeat some of it.
+        raise AccessError("the password is not written in UTF-8") from None
 
 
 def _now() -> int:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import time
 from collections.abc import Callable, Collection, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -51,7 +52,11 @@ class Vouched(Protocol):
 class Provider(Protocol):
     """Another provider of sign-in."""
 
-    async def begin(self, onwards: str, now: int) -> Journey: ...
+    @property
+    def issuer(self) -> str: ...
+    @property
+    def roles(self) -> Collection[Role]: ...
+    async def begin(self, onwards: str, now: int, address: str) -> Journey: ...
     async def end(self, state: str, query: Mapping[str, str], now: int) -> tuple[Vouched | Denied, str]: ...
 
 
@@ -106,7 +111,7 @@ class AccessOffice:
         told = person is not None or self._lockout.may_tell()
         if person is None or not right:
             return await self._fail(person["name"] if person is not None else "", address, now, tell=told)
-        self._lockout.forgive(key)
+        self._lockout.forgive(key, address)
         verified = str(person["password"])
 
         def begin() -> Granted | Denied:
@@ -122,11 +127,11 @@ class AccessOffice:
 
         return await self._ask(begin)
 
-    async def begin_journey(self, onwards: str, now: int) -> Journey:
+    async def begin_journey(self, onwards: str, now: int, address: str) -> Journey:
         """Begin a sign-in at the other provider."""
         if self._provider is None:
             raise AccessError("no other provider of sign-in is set up")
-        return await self._provider.begin(onwards, now)
+        return await self._provider.begin(onwards, now, address)
 
     async def end_journey(
         self, state: str, query: Mapping[str, str], *, address: str, agent: str, now: int, instead_of: str | None
@@ -248,6 +253,7 @@ def open_access(folder: Path, http: Http) -> AccessOffice | None:
         store = AccessStore(path, create=provider is not None)
         try:
             if provider is not None or people.count_people(store) > 0:
+                _end_unvouched(store, provider)
                 office = AccessOffice(store, provider=provider)
         finally:
             if office is None:
@@ -255,6 +261,21 @@ def open_access(folder: Path, http: Http) -> AccessOffice | None:
     if office is None and not is_loopback(http.host):
         raise AccessError(explain_exposure(folder, http))
     return office
+
+
+def _end_unvouched(store: AccessStore, provider: Provider | None) -> None:
+    """End the sessions of people for whom no provider of today vouches, or not for that role."""
+    vouched = {} if provider is None else {provider.issuer: provider.roles}
+    over = [
+        row["id"]
+        for row in store.select("SELECT id, issuer, role FROM sessions WHERE issuer <> ''")
+        if row["role"] not in vouched.get(row["issuer"], ())
+    ]
+    if over:
+        change = Change("sillwatch", "session-ended", "", "configuration", reason="nobody vouches for it any more")
+        with store.change(time.time_ns() // 1_000_000 * 1000) as work:
+            for session in over:
+                sessions.end_session(work, session, None, change)
 
 
 def explain_exposure(folder: Path, http: Http) -> str:

@@ -16,6 +16,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
+from monitor.adapters.access.lockout import widen_address
 from monitor.adapters.access.names import check_name
 from monitor.config import Oidc
 from monitor.core.times import MINUTE
@@ -24,7 +25,10 @@ from monitor.ports import AccessError, Denied, Journey, Role
 LOG: Final = logging.getLogger(__name__)
 
 JOURNEY_MAX: Final = 10 * MINUTE
-JOURNEYS_MAX: Final = 200
+JOURNEYS_MAX: Final = 5000
+JOURNEYS_OF_PLACE_MAX: Final = 50
+"""Of one address the oldest beyond these is forgotten, so that nobody can keep all others from signing in."""
+
 RETURN_PATH: Final = "/api/v1/sign-in/oidc/return"
 TIMEOUT_S: Final = 10.0
 
@@ -50,6 +54,7 @@ class _Journey(NamedTuple):
     onwards: str
     nonce: str
     verifier: str
+    place: str
 
 
 class OidcProvider:
@@ -74,9 +79,24 @@ class OidcProvider:
         )
         self._journeys: dict[str, _Journey] = {}
 
-    async def begin(self, onwards: str, now: int) -> Journey:
+    @property
+    def issuer(self) -> str:
+        """What the provider calls itself."""
+        return self._settings.issuer
+
+    @property
+    def roles(self) -> frozenset[Role]:
+        """The roles that it can give."""
+        return frozenset(map(Role, self._settings.roles.values()))
+
+    async def begin(self, onwards: str, now: int, address: str) -> Journey:
         """Return where to send a browser; raises :class:`AccessError` where the provider does not answer."""
         self._forget(now)
+        place = widen_address(address)
+        for state in [state for state, each in self._journeys.items() if each.place == place][
+            : -JOURNEYS_OF_PLACE_MAX + 1
+        ]:
+            del self._journeys[state]
         if len(self._journeys) >= JOURNEYS_MAX:
             raise AccessError("too many people are on their way to the other provider")
         nonce = secrets.token_urlsafe(24)
@@ -85,7 +105,7 @@ class OidcProvider:
             made = await self._app.create_authorization_url(self._return_url, nonce=nonce)
         except Exception as error:
             raise AccessError(f"the provider {self._settings.issuer} cannot be asked: {type(error).__name__}") from None
-        self._journeys[made["state"]] = _Journey(now, onwards, nonce, made["code_verifier"])
+        self._journeys[made["state"]] = _Journey(now, onwards, nonce, made["code_verifier"], place)
         return Journey(made["url"], made["state"])
 
     async def end(self, state: str, query: Mapping[str, str], now: int) -> tuple[Identity | Denied, str]:

@@ -100,6 +100,6 @@ class PasswordThreads:
         self._threads.shutdown(wait=False, cancel_futures=True)
 
 
-def _normal(password: str) -> str:
-    """The same password from every keyboard (RFC 8265 asks for NFC)."""
-    return unicodedata.normalize("NFC", password)
+def _normal(password: str) -> bytes:
+    """The same password from every keyboard (RFC 8265 asks for NFC); half a character of UTF-16 is no error either."""
+    return unicodedata.normalize("NFC", password).encode("utf-8", "surrogatepass")

@@ -91,11 +91,16 @@ class AccessStore:
                 raise
 
     def touch(self, sql: str, *values: object) -> None:
-        """Write when something was last used, if that can be: no change, and a full disk must lock nobody out."""
+        """Write when something was last used, if that can be at once: no change, and neither a full disk nor somebody
+        else who writes for long must lock anybody out.
+        """
         try:
+            self._connection.execute("PRAGMA busy_timeout = 0")
             self._connection.execute(sql, values)
         except sqlite3.Error as error:
             LOG.warning("not noted in %s: %s", self.path, error, extra={"action": "access-use"})
+        finally:
+            self._connection.execute(f"PRAGMA busy_timeout = {round(BUSY_S * 1000)}")
 
     def find_broken(self) -> int | None:
         """The ``seq`` of the first audit row that does not follow from the one before it; ``None``: whole."""

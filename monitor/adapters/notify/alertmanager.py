@@ -52,15 +52,20 @@ def label_alert(alert: Alert) -> Firing:
 def choose_firing(
     destination: Destination, alerts: Iterable[Alert], *, known: frozenset[str], now: int, zone: tzinfo
 ) -> dict[str, Firing]:
-    """Choose what fires, by its labels. ``known``: labels of what fires there already, which no quiet hours end."""
+    """Choose what fires, by its labels.
+
+    ``known``: labels of what fires there already. Neither quiet hours nor another role that is
+    asked now end that: it would be told as over while it stands.
+    """
     quiet = quiet_until(destination.quiet_hours, now, zone) is not None
     chosen: dict[str, Firing] = {}
     for alert in alerts:
-        if not (holds(alert) and is_served(destination, alert) and may_page(destination, alert)):
+        if not (holds(alert) and may_page(destination, alert)):
             continue
         firing = label_alert(alert)
         late = bool(alert.get("late")) and now - parse_time(str(alert["changed_at"])) < LATE_WAIT
-        if firing.labels in known or not (late or (quiet and not is_warning(alert))):
+        wanted = is_served(destination, alert) and not late and not (quiet and not is_warning(alert))
+        if wanted or firing.labels in known:
             chosen[firing.labels] = firing
     return chosen
 
@@ -106,6 +111,7 @@ class AlertmanagerWorker:
         self._zone = zone
         self._count = count
         self._woken = asyncio.Event()
+        self._looked_at = -GATHER
         self._posted_at = 0
         self._posted: frozenset[Firing] = frozenset()
 
@@ -129,11 +135,17 @@ class AlertmanagerWorker:
 
     async def _work(self) -> int | None:
         now = self._now()
+        # Commits wake this many times a second; thousands of alerts are not gone through as often.
+        if self._looked_at <= now < self._looked_at + GATHER:
+            return self._looked_at + GATHER
         standing = await self._outbox.do(Outbox.condition, self.name)
         if standing is None or standing.gone_since is not None:
             return None
+        self._looked_at = now
         known = await self._outbox.do(Outbox.known_firing, self.name)
-        firing = choose_firing(self._destination, self._alerts(), known=known, now=now, zone=self._zone)
+        firing = await asyncio.to_thread(
+            choose_firing, self._destination, self._alerts(), known=known, now=now, zone=self._zone
+        )
         posted = await self._outbox.do(Outbox.fire, self.name, firing, format_time(now))
         self.unconfirmed = len(frozenset(posted) - self._posted)
         if not posted:

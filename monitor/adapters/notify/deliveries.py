@@ -227,8 +227,6 @@ class Deliveries:
     async def _take(self) -> int | None:
         outbox = self._outbox
         assert outbox is not None
-        for request in await outbox.do(Outbox.requests):
-            await self._fulfil(request)
         while await self._intake.take_events():
             pass
         if self._escalated:
@@ -240,6 +238,9 @@ class Deliveries:
             self._tidied = now
             await outbox.do(Outbox.give_up, now - self._give_up, now)
             await outbox.do(Outbox.prune, now - self._keep_dead, now)
+        # Last: a request that cannot be fulfilled must keep no event waiting.
+        for request in await outbox.do(Outbox.requests):
+            await self._fulfil(request)
         return release_at
 
     # What people ask

@@ -112,5 +112,8 @@ def quiet_until(hours: QuietHours | None, now: int, zone: tzinfo) -> int | None:
     else:
         return None
     over = datetime.combine(day, end, tzinfo=zone)
+    if over.timestamp() * SECOND <= now:
+        # Where the clock is set back, that time comes a second time.
+        over = over.replace(fold=1)
     # A clock set forward may leave the end out that day: at least it comes after now.
     return max(round(over.timestamp()) * SECOND, now + SECOND)

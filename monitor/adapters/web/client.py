@@ -92,7 +92,7 @@ class Client:
 
     async def __anext__(self) -> bytes:
         while True:
-            if self._behind:
+            if self._behind and not self._ended:  # nobody whose right has ended is told anew how all stands
                 known, self._known = self._known, None
                 chunk = await self._stream.catch_up(known)
                 self._behind = False

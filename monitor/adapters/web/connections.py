@@ -84,11 +84,12 @@ class Places:
 
     def take(self, address: str) -> str | None:
         """Take a place; ``None`` where there is one, else the kind of problem that says why not."""
+        group = group_address(address)
         if self.held >= self._total:
             return "too-many-connections"
-        if not self._is_proxy(address) and self._held[address] >= self._by_address:
+        if self._held[group] >= self._by_address and not self._is_proxy(address):
             return "too-many-from-here"
-        self._held[address] += 1
+        self._held[group] += 1
         return None
 
     def give_back(self, address: str) -> None:
@@ -127,8 +128,9 @@ class BoundedProtocol(H11Protocol):
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Take a place, or say that there is none."""
         super().connection_made(transport)
-        group = group_address(self.client[0]) if self.client else ""
-        self._why_not = self.places.take(group)
+        address = self.client[0] if self.client else ""
+        group = group_address(address)
+        self._why_not = self.places.take(address)
         if self._why_not is not None and not self.places.turn_away(group):
             transport.abort()
             return

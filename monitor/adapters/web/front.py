@@ -104,6 +104,9 @@ class Front:
             found = ipaddress.ip_address(address)
         except ValueError:
             return False
+        if isinstance(found, ipaddress.IPv6Address) and found.ipv4_mapped is not None:
+            # So a socket for both families writes IPv4.
+            found = found.ipv4_mapped
         return any(found in network for network in self.proxies)
 
 

@@ -52,7 +52,10 @@ def is_same_origin(headers: Headers, front: Front = FRONT) -> bool:
     origin = headers.get("origin")
     if origin is None or (front.origin and origin.lower() == front.origin):
         return True
-    parts = urlsplit(origin)
+    try:
+        parts = urlsplit(origin)
+    except ValueError:  # "http://[" is no address, and no page's origin
+        return False
     fits = parts.scheme == "https" if front.cert_file is not None else parts.scheme in ("http", "https")
     return fits and parts.netloc.lower() == headers.get("host", "").lower()
 

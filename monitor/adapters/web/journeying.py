@@ -42,9 +42,9 @@ def build_journey_routes(reader: Reader, access: Access | None, front: Front) ->
         return access
 
     @router.get("/api/v1/sign-in/oidc", tags=["sign-in"], status_code=303)
-    async def go(onwards: Onwards = None) -> Response:
+    async def go(request: Request, onwards: Onwards = None) -> Response:
         """Go to the other provider to sign in there."""
-        journey = await need_access().begin_journey(keep_own_page(onwards), reader.now())
+        journey = await need_access().begin_journey(keep_own_page(onwards), reader.now(), origin_of(request))
         answer = Response(status_code=303, headers={"Location": journey.url})
         cookies.set_journey(answer, journey.state)
         return answer

@@ -1,7 +1,7 @@
 """What must be remembered of a door or an aircraft beyond its last readings.
 
 Owns when memory is taken: once the readings of one instant are in and the door's state is
-moved, before any rule is judged. Each module keeps one memo of :mod:`monitor.core.state`
+moved, before any rule is judged. Each module keeps one memo of :mod:`monitor.core.memos`
 and says which signals it goes by (``SIGNALS``). A memo holds facts and moments, never a
 verdict; nothing here raises an alert.
 """

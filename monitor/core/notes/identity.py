@@ -18,7 +18,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
-from monitor.core.state import AircraftRecord, Beat, IdentityMemo, Reading, SiteRecord
+from monitor.core.memos import Beat, IdentityMemo
+from monitor.core.state import AircraftRecord, Reading, SiteRecord
 from monitor.core.times import SECOND
 from monitor.core.view import is_present
 

@@ -10,7 +10,8 @@ from __future__ import annotations
 from typing import Final
 
 from monitor.core.door import State
-from monitor.core.state import DoorRecord, LeafMemo
+from monitor.core.memos import LeafMemo
+from monitor.core.state import DoorRecord
 from monitor.core.times import SECOND
 from monitor.core.view import View
 

@@ -7,7 +7,7 @@ from typing import Final
 from monitor.core.airframe import DoorKind
 from monitor.core.alert import EVACUATION
 from monitor.core.kleene import Truth
-from monitor.core.state import EvacuationMemo, SlideMemo
+from monitor.core.memos import EvacuationMemo, SlideMemo
 from monitor.core.view import View
 
 SIGNALS: Final = frozenset(

@@ -19,7 +19,7 @@ from typing import Final
 
 from monitor.core.baseline import TIMED, band_ms, describe_spread
 from monitor.core.door import State
-from monitor.core.state import TransitMemo, Transits
+from monitor.core.memos import TransitMemo, Transits
 from monitor.core.times import MILLISECOND, SECOND
 from monitor.core.view import View
 

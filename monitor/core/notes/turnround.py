@@ -10,7 +10,7 @@ from typing import Final
 
 from monitor.core.airframe import DoorKind
 from monitor.core.kleene import Truth, all3, any3, not3
-from monitor.core.state import TurnroundMemo
+from monitor.core.memos import TurnroundMemo
 from monitor.core.view import CABIN_ENTRIES, SLIDE_SIGNALS, View
 
 AIRFRAME: Final[frozenset[str]] = frozenset(

@@ -8,8 +8,8 @@ from monitor.core.airframe import DoorKind
 from monitor.core.alert import Priority
 from monitor.core.baseline import LEAST_MS, MADS, SHARE, TIMED, band_ms
 from monitor.core.kleene import Truth
+from monitor.core.memos import Transits
 from monitor.core.rules.rule import Level, Parameters, Rule, Scope, door_name
-from monitor.core.state import Transits
 from monitor.core.view import View, is_judged
 
 

@@ -65,7 +65,7 @@ class FakeAccess:
         """Nothing asks for it here."""
         return []
 
-    async def begin_journey(self, onwards: str, now: int) -> Journey:
+    async def begin_journey(self, onwards: str, now: int, address: str) -> Journey:
         """Lead straight back, as another provider does that refuses."""
         return Journey("/sign-in?why=failed", "state")
 

@@ -26,7 +26,7 @@ def sillwatch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Sillwatch:
     monkeypatch.setattr(commands, "Passwords", lambda: Passwords(CountingHasher()))
     runner = CliRunner()
 
-    def run(*arguments: str, typed: str = "") -> Result:
+    def run(*arguments: str, typed: str | bytes = "") -> Result:
         return runner.invoke(app, [*arguments, "--data", str(tmp_path / "data")], input=typed)
 
     return run
@@ -62,6 +62,14 @@ def test_the_first_person_switches_sign_in_on(sillwatch: Sillwatch, tmp_path: Pa
         ["Ann", "administrator", "0"],
         ["Bob", "viewer", "0"],
     ]
+
+
+def test_a_password_that_nobody_could_type_is_refused(sillwatch: Sillwatch, tmp_path: Path) -> None:
+    latin = "caf\xe9 caf\xe9 caf\xe9\n".encode("latin-1")
+    (tmp_path / "password").write_bytes(latin)
+    for file, typed in ((str(tmp_path / "password"), b""), ("-", latin)):
+        line = said(sillwatch("user", "add", "Ann", "--password-file", file, typed=typed), 1)
+        assert line == "sillwatch: the password is not written in UTF-8"
 
 
 def test_a_password_comes_from_a_file_or_from_stdin(

@@ -21,14 +21,15 @@ import pytest
 from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import padding, rsa
 
-from monitor.adapters.access import ACCESS_FILE, AccessOffice, AccessStore
-from monitor.adapters.access.oidc import JOURNEY_MAX, JOURNEYS_MAX, OidcProvider
+from monitor.adapters.access import ACCESS_FILE, AccessOffice, AccessStore, open_access
+from monitor.adapters.access.oidc import JOURNEY_MAX, JOURNEYS_OF_PLACE_MAX, Identity, OidcProvider
 from monitor.adapters.access.passwords import Passwords
+from monitor.adapters.access.sessions import Bearer, begin_session
 from monitor.adapters.web import Stream
 from monitor.adapters.web.app import build_app
 from monitor.adapters.web.front import Front
 from monitor.adapters.web.journeying import keep_own_page
-from monitor.config import Oidc
+from monitor.config import Http, Oidc
 from monitor.ports import AccessError, Denied, Journey, Role
 from tests.adapters.access.people_kit import NOW, CountingHasher, make_store, told
 from tests.adapters.web.conftest import render_nothing, watch_boards
@@ -151,7 +152,7 @@ def office(provider: OidcProvider, tmp_path: Path) -> Iterator[AccessOffice]:
 
 
 async def travel(provider: OidcProvider, fake: FakeProvider) -> tuple[Any, str]:
-    journey = await provider.begin("/alerts", NOW)
+    journey = await provider.begin("/alerts", NOW, "192.0.2.7")
     return await provider.end(journey.state, fake.go(journey), NOW)
 
 
@@ -231,7 +232,7 @@ async def test_a_name_that_nobody_may_have_is_refused(provider: OidcProvider, fa
 
 
 async def test_a_journey_ends_once_and_in_time(provider: OidcProvider, fake: FakeProvider) -> None:
-    journey = await provider.begin("/", NOW)
+    journey = await provider.begin("/", NOW, "192.0.2.7")
     brought = fake.go(journey)
     for state, query, now in (
         (journey.state, {**brought, "iss": "https://elsewhere.example"}, NOW),
@@ -240,28 +241,39 @@ async def test_a_journey_ends_once_and_in_time(provider: OidcProvider, fake: Fak
     ):
         identity, _ = await provider.end(state, query, now)
         assert isinstance(identity, Denied)
-    late = await provider.begin("/", NOW)
+    late = await provider.begin("/", NOW, "192.0.2.7")
     identity, _ = await provider.end(late.state, fake.go(late), NOW + JOURNEY_MAX + 1)
     assert isinstance(identity, Denied)
     assert not any(request.url.path == "/token" for request in fake.asked)
 
 
-async def test_not_more_are_on_their_way_than_fit(provider: OidcProvider) -> None:
-    for _ in range(JOURNEYS_MAX):
-        await provider.begin("/", NOW)
+async def test_not_more_are_on_their_way_than_fit(provider: OidcProvider, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("monitor.adapters.access.oidc.JOURNEYS_MAX", 20)
+    for number in range(20):
+        await provider.begin("/", NOW, f"192.0.2.{number}")
     with pytest.raises(AccessError, match="too many"):
-        await provider.begin("/", NOW)
-    await provider.begin("/", NOW + JOURNEY_MAX + 1)
+        await provider.begin("/", NOW, "192.0.2.99")
+    await provider.begin("/", NOW + JOURNEY_MAX + 1, "192.0.2.99")
+
+
+async def test_one_address_keeps_nobody_else_from_the_provider(provider: OidcProvider, fake: FakeProvider) -> None:
+    mine = await provider.begin("/", NOW, "192.0.2.7")
+    for _ in range(4 * JOURNEYS_OF_PLACE_MAX):
+        newest = await provider.begin("/", NOW, "198.51.100.1")
+    for journey in (mine, newest):
+        identity, _ = await provider.end(journey.state, fake.go(journey), NOW)
+        assert isinstance(identity, Identity)
+    assert len(provider._journeys) == JOURNEYS_OF_PLACE_MAX - 1
 
 
 async def test_a_provider_that_is_away_or_another_is_an_error(provider: OidcProvider, fake: FakeProvider) -> None:
     fake.away = True
     with pytest.raises(AccessError, match="cannot be asked"):
-        await provider.begin("/", NOW)
+        await provider.begin("/", NOW, "192.0.2.7")
     fake.away = False
     fake.metadata["issuer"] = "https://elsewhere.example"
     with pytest.raises(AccessError, match="cannot be asked"):
-        await provider.begin("/", NOW)
+        await provider.begin("/", NOW, "192.0.2.7")
 
 
 def test_a_secret_that_cannot_be_read_is_one_line(settings: Oidc) -> None:
@@ -328,7 +340,7 @@ async def test_nobody_passes_for_somebody_else(
 ) -> None:
     async def arrive(**claims: Any) -> Any:
         fake.claims = claims
-        journey = await office.begin_journey("/", NOW)
+        journey = await office.begin_journey("/", NOW, "192.0.2.7")
         outcome, _ = await office.end_journey(
             journey.state, fake.go(journey), address="192.0.2.7", agent="", now=NOW, instead_of=None
         )
@@ -342,4 +354,37 @@ async def test_nobody_passes_for_somebody_else(
     assert (await arrive(sub="subject-2", preferred_username="Otto")).who.name == "Otto"
     store = AccessStore(tmp_path / ACCESS_FILE)
     assert ("Olga", "session-begun", "Olga") in told(store)
+    store.close()
+
+
+@pytest.mark.parametrize(
+    ("issuer", "roles", "stays"),
+    [
+        (ISSUER, {"x": "coordinator"}, True),
+        (ISSUER, {"x": "viewer"}, False),
+        ("https://elsewhere.example", {"x": "coordinator"}, False),
+        (None, {}, False),
+    ],
+)
+async def test_a_session_ends_at_the_start_where_nobody_vouches_for_it_any_more(
+    tmp_path: Path, settings: Oidc, issuer: str | None, roles: dict[str, str], stays: bool
+) -> None:
+    store = make_store(tmp_path)
+    now = time.time_ns() // 1000
+    with store.change(now) as work:
+        theirs = begin_session(work, Bearer("olga", "Olga", Role.COORDINATOR, ISSUER), address="", agent="", now=now)
+        ours = begin_session(work, Bearer("cora", "Cora", Role.COORDINATOR), address="", agent="", now=now)
+    store.close()
+    oidc = None
+    if issuer is not None:
+        oidc = Oidc.model_validate({**settings.model_dump(), "issuer": issuer, "roles": roles})
+    office = open_access(tmp_path, Http(oidc=oidc, public_url=PUBLIC))
+    assert office is not None
+    assert (await office.find_session(theirs.secret, now) is not None) is stays
+    assert await office.find_session(ours.secret, now) is not None
+    office.close()
+    store = AccessStore(tmp_path / ACCESS_FILE)
+    ended = ("sillwatch", "session-ended", f"Olga session {theirs.who.id}")
+    assert (ended in told(store)) is not stays
+    assert store.find_broken() is None
     store.close()

@@ -189,6 +189,21 @@ def test_use_is_written_once_a_minute(store: AccessStore) -> None:
     assert used_at() == NOW + MINUTE
 
 
+def test_nobody_waits_for_the_note_that_a_session_was_used(store: AccessStore) -> None:
+    beside = AccessStore(store.path)
+    granted = begin(store)
+    ran: list[str] = []
+    with beside.change(NOW):
+        store._connection.set_trace_callback(ran.append)
+        assert sessions.find_session(store, granted.secret, NOW + MINUTE) == granted.who
+        store._connection.set_trace_callback(None)
+    [note] = [number for number, sql in enumerate(ran) if sql.startswith("UPDATE")]
+    assert ran[note - 1] == "PRAGMA busy_timeout = 0"
+    assert store.select("SELECT used_at FROM sessions")[0][0] == NOW
+    assert store.select("PRAGMA busy_timeout")[0][0] == 5000
+    beside.close()
+
+
 def test_what_is_over_is_forgotten_and_told(store: AccessStore) -> None:
     old = begin(store)
     begin(store, now=NOW + AGE_MAX)

@@ -83,11 +83,14 @@ class Bench:
                 read_events=self._read,
                 last_event=self._last,
                 uncommitted=lambda: 0,
-                alerts=lambda: [dict(each) for each in self.state],
+                alerts=lambda: self.list_alerts(),
                 submit=self._submit,
             )
         )
         return self.running
+
+    def list_alerts(self) -> list[dict[str, Any]]:
+        return [dict(each) for each in self.state]
 
     async def stop(self) -> None:
         if self.running is not None:

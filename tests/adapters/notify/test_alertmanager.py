@@ -152,3 +152,43 @@ async def test_a_failing_one_is_tried_each_minute_at_least_and_a_stalled_one_del
         bench.tell(alert())
         await until(lambda: len(good.taken) == 1)
         await bench.stop()
+
+
+async def test_a_warning_handed_on_to_a_role_served_elsewhere_is_not_told_as_over(bench: Bench) -> None:
+    bench.state = [alert()]
+    async with receiving(status(200)) as receiver:
+        await bench.start(am=posted_to(bench, receiver, roles=["door team"]))
+        await bench.until_shown("am", waiting=0, last_delivered_at=format_time(T0))
+        bench.state = [alert(role="ops", escalated=True), alert(2, role="ops")]
+        bench.pass_time(AGAIN_AFTER)
+        await bench.until_shown("am", last_delivered_at=format_time(bench.now))
+        bench.state = []
+        bench.pass_time(SECOND)
+        await until(lambda: len(receiver.taken) == 3)
+    posted = [{each["labels"]["alert_id"]: "endsAt" in each for each in body} for body in bodies(receiver)]
+    assert posted == [{"a1": False}, {"a1": False}, {"a1": True}]
+
+
+async def test_a_flood_of_commits_goes_through_the_alerts_once_a_second(bench: Bench) -> None:
+    bench.state = [alert(number) for number in range(1000)]
+    looks = 0
+    listed = bench.list_alerts
+
+    def count() -> list[dict[str, Any]]:
+        nonlocal looks
+        looks += 1
+        return listed()
+
+    bench.list_alerts = count  # type: ignore[method-assign]
+    async with receiving(status(200)) as receiver:
+        await bench.start(am=posted_to(bench, receiver))
+        await bench.until_shown("am", waiting=0, last_delivered_at=format_time(T0))
+        before = looks
+        for _ in range(50):
+            bench.deliveries.look()
+            await bench.shown("am")  # the worker has run in between
+        assert looks == before
+        bench.state = bench.state[1:]
+        bench.pass_time(SECOND)
+        await bench.until_shown("am", last_delivered_at=format_time(bench.now))
+    assert looks == before + 1

@@ -371,6 +371,21 @@ async def test_what_is_asked_beside_the_program_is_audited_and_done(bench: Bench
     assert bench.submitted == [DestinationResumed("pager", "Ann", "back", "command line")]
 
 
+async def test_what_cannot_be_done_keeps_no_event_waiting(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def fail(_: object) -> None:
+        raise RuntimeError("the engine takes nothing")
+
+    monkeypatch.setattr(bench, "_submit", fail)
+    async with receiving(status(204)) as receiver:
+        await bench.start(pager=bench.webhook(receiver.url))
+        beside = open_beside(bench.folder / "outbox.sqlite3", writing=True)
+        ask(beside, "resume", "pager", person="Ann", reason="")
+        beside.close()
+        bench.tell(alert())
+        bench.hand_on(alert(2, role="ops", escalated=True, escalated_at=format_time(T0)))
+        await until(lambda: len(receiver.taken) == 2)
+
+
 # Secrets
 
 

@@ -81,6 +81,10 @@ def test_quiet_hours_are_of_the_site_s_time_and_of_its_summer() -> None:
     assert quiet_until(night, at("2026-07-10T20:00:00Z"), zone) == at("2026-07-11T04:00:00Z")
     # The night in which the clock goes forward has an hour less.
     assert quiet_until(night, at("2026-03-28T21:00:00Z"), zone) == at("2026-03-29T04:00:00Z")
+    # In the night in which it goes back, half past two comes twice.
+    night = QuietHours.model_validate({"from": "22:00", "to": "02:30"})
+    assert quiet_until(night, at("2026-10-24T23:00:00Z"), zone) == at("2026-10-25T00:30:00Z")
+    assert quiet_until(night, at("2026-10-25T01:10:00Z"), zone) == at("2026-10-25T01:30:00Z")
 
 
 def test_quiet_hours_never_apply_to_warnings() -> None:

@@ -45,6 +45,7 @@ def test_other_names_are_not(host: str) -> None:
         ({"sec-fetch-site": "same-site"}, False),
         ({"sec-fetch-site": "cross-site"}, False),
         ({"origin": "null"}, False),
+        ({"origin": "http://["}, False),
         ({"origin": "http://localhost:9090"}, False),
         ({"origin": "http://apron.example"}, False),
         ({"sec-fetch-site": "same-origin", "origin": "http://apron.example"}, False),

@@ -245,3 +245,16 @@ async def test_a_reader_that_fails_stops_the_beats_and_not_the_server(
         reader.healthy = {**healthy, "instance": "again"}
         while (await events.wait_for("beat")).data["health"]["instance"] != "again":
             pass
+
+
+async def test_nobody_is_told_anew_how_all_stands_once_their_stream_has_ended(
+    reader: FakeReader, stream: Stream
+) -> None:
+    client = stream.join(None)
+    await take(client)
+    for _ in range(stream.queue_max + 1):
+        tell_door(reader, "open")
+    client.end()
+    with pytest.raises(StopAsyncIteration):
+        await take(client)
+    client.leave()

@@ -12,6 +12,7 @@ import { useRenewed } from "./renewed.ts";
 import { nameOf, placeAddress, sayPlace } from "./wording.ts";
 
 const LIMIT = 50;
+const CONFIGURATION = "configuration-changed";
 
 function address(after: string | null): string {
   const query = new URLSearchParams({ limit: String(LIMIT) });
@@ -23,7 +24,27 @@ function stateWord(state: string | null): string {
   return state === null || state === "" ? t("alerts.audit.nothing") : state.replaceAll("_", " ");
 }
 
+const settingWord = (value: string | null): string => (value ? foreign(value) : t("alerts.audit.nothing"));
+
 const keyOf = ({ time, subject, action }: AuditDocument): string => `${time} ${subject} ${action}`;
+
+/** A key of the configuration that was another at a start: whoever changed it, no name is known of. */
+function Setting({ entry }: { entry: AuditDocument }) {
+  return (
+    <li class="event">
+      <Moment at={entry.time} />
+      <div class="event-body">
+        <p>
+          <b>{t("alerts.audit.operator")}</b> {t("alerts.audit.configuration-changed")} <code>{foreign(entry.subject)}</code>
+        </p>
+        <p class="event-text">
+          {t("alerts.audit.change", { before: settingWord(entry.before), after: settingWord(entry.after) })}{" "}
+          {t("alerts.audit.at_start")}
+        </p>
+      </div>
+    </li>
+  );
+}
 
 function Row({ entry }: { entry: AuditDocument }) {
   const subject = readSubject(entry.subject);
@@ -69,7 +90,9 @@ function Entries() {
       <Days
         items={entries ?? []}
         timeOf={(entry) => entry.time}
-        draw={(entry) => <Row key={keyOf(entry)} entry={entry} />}
+        draw={(entry) =>
+          entry.action === CONFIGURATION ? <Setting key={keyOf(entry)} entry={entry} /> : <Row key={keyOf(entry)} entry={entry} />
+        }
       />
       <MoreButton list={list} />
     </section>

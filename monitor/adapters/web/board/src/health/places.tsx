@@ -26,7 +26,7 @@ export function PlaceCells({ place }: { place: Place }) {
       <th scope="row">
         {place.aircraft === "-" ? t("health.whole_site") : <a href={`/aircraft/${place.aircraft}${door}`}>{place.aircraft}</a>}
       </th>
-      <td>{place.door === "-" ? t("health.whole") : place.door}</td>
+      <td>{place.door !== "-" ? place.door : place.aircraft === "-" ? "" : t("health.whole")}</td>
       <td>{place.code}</td>
     </>
   );

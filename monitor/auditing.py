@@ -19,8 +19,7 @@ import orjson
 import typer
 
 from monitor.adapters.access.store import ACCESS_FILE, AUDITED
-from monitor.adapters.chain import HASH_BYTES
-from monitor.adapters.journal_audit import EMPTY, Verdict, check_rows, write_hash
+from monitor.adapters.chain import EMPTY, HASH_BYTES, Verdict, check_rows, write_hash
 from monitor.adapters.journal_reader import JournalReader
 from monitor.adapters.journal_rows import audit_readout
 from monitor.adapters.journal_store import JOURNAL_FILE, connect_reader
@@ -78,7 +77,7 @@ def verify(
     with _journal(data) as reader:
         verdicts[JOURNAL_FILE] = reader.verify_audit(wanted)
     if (data / ACCESS_FILE).is_file():
-        verdicts[ACCESS_FILE] = check_rows(_read_access(data), EMPTY, wanted, columns=AUDITED)
+        verdicts[ACCESS_FILE] = check_rows(_read_access(data), AUDITED, EMPTY, wanted)
     for name, verdict in verdicts.items():
         typer.echo(f"{name}: {_describe(verdict)}")
     if not any(verdict.passed for verdict in verdicts.values()):
