@@ -101,12 +101,13 @@ class Instance(Assembly):
     async def stop(self) -> None:
         """Stop in order: no new readers, no new inputs, a last snapshot, everything on disk."""
         self._manager.tell("STOPPING=1")
+        # First what still waits: it is the broker's to deliver again, and taking it would be waited for.
+        self._resuming.close()
+        self._intake.close()
         await self._web.stop()
         if self._access is not None:
             self._access.close()
         await self._feed.stop()
-        self._resuming.close()
-        self._intake.close()
         await self._deliveries.stop()
         for task in self._tasks:
             task.cancel()

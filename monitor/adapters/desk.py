@@ -259,9 +259,9 @@ class Desk:
             reasons.append(f"the journal cannot be written: {self._records.last_error or 'it is behind'}")
         if self._engine.observer_faults:
             reasons.append(f"the page or the metrics failed {self._engine.observer_faults} times; see the log")
-        if readout.is_proof_missed(self._engine.system):
+        if readout.is_active_at_site(self._engine.system, "proof-missed"):
             reasons.append("there is no proof that what happens at a door gets through to the board")
-        if "overload" in self._engine.system.record.trackers:
+        if readout.is_active_at_site(self._engine.system, "overload"):
             reasons.append(f"more comes than can be taken in: {self._engine.system.record.overload.describe()}")
         if lag > LAG_S_MAX:
             reasons.append(f"the event loop is {lag:.1f} s behind")

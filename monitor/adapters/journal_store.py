@@ -118,6 +118,11 @@ def prepare_database(path: Path, migrations: Sequence[Migration]) -> None:
     if path.is_dir():
         raise JournalError(f"the journal {path} is a folder; name a file in it")
     try:
+        # What people did and were told is nobody else's to read, whatever the folder allows.
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
+    except OSError as error:
+        raise JournalError(f"the journal {path} cannot be opened: {_why(error)}") from None
+    try:
         with contextlib.closing(sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)) as connection:
             _migrate(connection, path, migrations)
     except sqlite3.OperationalError as error:

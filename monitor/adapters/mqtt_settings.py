@@ -81,7 +81,7 @@ def _refuse_to_ask() -> str:
 class MqttSettings:
     """Everything a feed needs to know.
 
-    ``inputs`` are heard at QoS 1, and so are ``echoes``, what we send to ourselves: a broker that refuses to give
+    ``inputs`` are heard at QoS 1, and at QoS 0 ``echoes``, what we send to ourselves: a broker that refuses to give
     those back is worked with all the same. What lies retained below ``outputs`` is ours alone and is
     emptied on connecting unless the engine holds it, so they must not cover another
     instance's topics. ``started`` is this run's start (RFC 3339), as in ``online``;

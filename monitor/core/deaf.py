@@ -7,6 +7,7 @@ gap is never painted as calm.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import cache
 from typing import Final
 
 from monitor.core.airframe import DoorKind, DoorType
@@ -201,9 +202,36 @@ NAMED: Final = frozenset({*_EXPANDED, *_WHERE_THERE, "slide", "moved"})
 """Every need that is no signal."""
 
 
-def list_applicable(spec: DoorType | None) -> list[Rule]:
+_OF_OTHERS: Final = frozenset({"docks", "exits", "releases", "slides"})
+"""Needs that ask the other doors of an aircraft too, beside those that are written ``doors/…``."""
+
+
+def list_applicable(spec: DoorType | None) -> Sequence[Rule]:
     """List the rules that a door of this type can meet at all; none for a door without one."""
-    return [] if spec is None else [rule for rule in DOOR_RULES if rule.applies_to(spec)]
+    return () if spec is None else _applicable(spec.kind, spec.slide)[0]
+
+
+def is_deaf_anew(view: View, known: Iterable[tuple[str, ...]]) -> bool:
+    """Tell whether other doors made a door deaf to something else than what is ``known`` of it.
+
+    Only for a door of which nothing changed, nor of its aircraft as a whole: only rules that ask
+    other doors are looked at.
+    """
+    if view.spec is None:
+        return False
+    rules = _applicable(view.spec.kind, view.spec.slide)[1]
+    codes = {rule.code for rule in rules}
+    return list_deafness(view, rules) != tuple(entry for entry in known if entry[0] in codes)
+
+
+@cache
+def _applicable(kind: DoorKind, slide: bool) -> tuple[Sequence[Rule], Sequence[Rule]]:
+    """What a door of this kind can meet at all, and what of it asks the other doors too."""
+    rules = tuple(rule for rule in DOOR_RULES if kind in rule.kinds and (slide or not rule.slide_only))
+    asking = tuple(
+        rule for rule in rules if any(need in _OF_OTHERS or need.startswith("doors/") for need in rule.needs)
+    )
+    return rules, asking
 
 
 def list_deafness(view: View, rules: Sequence[Rule]) -> tuple[tuple[str, ...], ...]:

@@ -270,9 +270,9 @@ def list_types(system: System) -> dict[str, Document]:
     return {name: describe_type(airframe) for name, airframe in sorted(system.site.types.items())}
 
 
-def is_proof_missed(system: System) -> bool:
-    """Tell whether the service's own proofs are overdue."""
-    tracker = system.record.trackers.get("proof-missed")
+def is_active_at_site(system: System, code: str) -> bool:
+    """Tell whether the condition of a hazard of the whole site holds, whatever became of its alert."""
+    tracker = system.record.trackers.get(code)
     return tracker is not None and tracker.alert is not None and tracker.alert.active
 
 

@@ -10,7 +10,7 @@ from typing import Final
 
 from monitor.core import documents
 from monitor.core.airframe import AirframeType
-from monitor.core.deaf import list_applicable, list_deafness
+from monitor.core.deaf import is_deaf_anew, list_applicable, list_deafness
 from monitor.core.effects import NoteDeafness, NoteState, PublishDoor
 from monitor.core.exits import EXIT_KINDS
 from monitor.core.intake import Changes
@@ -89,7 +89,8 @@ class Showing(Lineup):
         for other, door in aircraft.doors.items():
             if other not in views:
                 beside = View(self.record, view.now, aircraft, view.airframe, door)
-                self._show_door(beside, door, aircraft, refresh_deafness=True)
+                if not door.deafness_noted or is_deaf_anew(beside, door.deaf_to):
+                    self._show_door(beside, door, aircraft, refresh_deafness=True)
 
     def _note_deafness(self, view: View, place: AircraftRecord | DoorRecord, rules: Sequence[Rule]) -> None:
         """Remember what cannot be seen at a place, and have it kept where it is news."""

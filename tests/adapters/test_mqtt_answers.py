@@ -56,6 +56,14 @@ async def test_while_we_do_not_listen_an_answer_is_waited_for(monkeypatch: pytes
     assert await wait_for_answer(monkeypatch, lambda link, waited: True, 5) == "answer"
 
 
+async def test_while_the_broker_may_wait_for_us_an_answer_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    def owe(link: Link, waited: int) -> bool:
+        link._unsettled[1] = 1
+        return False
+
+    assert await wait_for_answer(monkeypatch, owe, 5) == "answer"
+
+
 async def test_a_broker_that_says_nothing_more_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
     def hear(link: Link, waited: int) -> bool:
         link._heard += waited < 3

@@ -294,10 +294,11 @@ async def test_a_broker_that_will_not_hand_our_own_words_back_is_worked_with_all
             await peer.next()
             peer.send(ACCEPTED)
             kind, body = await peer.next()
-            peer.send(b"\x90\x03" + body[:2] + b"\x00")
-            kind, body = await peer.next()
             assert (kind, echo.encode() in body) == (SUBSCRIBE, True)
-            peer.send(b"\x90\x04" + body[:2] + b"\x01\x80")
+            peer.send(b"\x90\x04" + body[:2] + b"\x00\x80")
+            kind, body = await peer.next()
+            assert (kind, echo.encode() in body) == (SUBSCRIBE, False), "inputs alone: nothing takes their places"
+            peer.send(b"\x90\x03" + body[:2] + b"\x01")
             await until(feed.listening.is_set, "the inputs to be heard")
             for mid, topic in enumerate(("apron/v1/t/stand/S1/wind_kt", echo), 1):
                 peer.send(publish_packet(topic, b"{}", mid=mid))

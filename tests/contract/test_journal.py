@@ -71,7 +71,9 @@ async def journal(desk: Desk) -> AnyJournal:
 
 
 def entry(position: int, *effects: Any, payload: bytes = b'{"value": true}', topic: str = TOPIC) -> Entry:
-    return Entry(position, T0 + position * SECOND, "message", topic, payload, position % 2 == 0, effects, position % 3 == 0)
+    return Entry(
+        position, T0 + position * SECOND, "message", topic, payload, position % 2 == 0, effects, position % 3 == 0
+    )
 
 
 def raised(

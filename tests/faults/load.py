@@ -213,7 +213,7 @@ class Load(_Peer):
     def _live_on(self, now: float) -> None:
         if self._is_due("beat", now, BEAT_EVERY_S):
             for reg in AIRCRAFT:
-                self._reading(reg, "airframe/heartbeat", self._seqs[f"{_root(reg)}/airframe/heartbeat"] + 1)
+                self._beat(reg)
         if self._is_due("pressure", now, PRESSURE_EVERY_S):
             for reg in AIRCRAFT:
                 self._reading(reg, "airframe/differential_pressure_hpa", 0.0)
@@ -222,10 +222,12 @@ class Load(_Peer):
         if self._is_due("lift", now, LIFTS_EVERY_S / 2) and not self._send_home() and self._lifts_allowed > 0:
             self._lifts_allowed -= 1
             self._lifted = reg, door = next(self._doors)
+            self._beat(reg)
             self._reading(reg, f"door/{door}/handle_lifted", True)
             self.lifts += 1
         if len(self.held) < len(AIRCRAFT) * len(HELD) and self._is_due("hold", now, HOLD_EVERY_S):
             reg, door = next(self._holds)
+            self._beat(reg)
             self._reading(reg, f"door/{door}/latched", False)
             self.held.append((reg, door))
         while self._due["filler"] <= now:
@@ -252,6 +254,10 @@ class Load(_Peer):
         self._random.shuffle(doors)
         while True:
             yield from doors
+
+    def _beat(self, reg: str) -> None:
+        # Before each word that counts too: one that comes after a long outage is then from a sender that is heard.
+        self._reading(reg, "airframe/heartbeat", self._seqs[f"{_root(reg)}/airframe/heartbeat"] + 1)
 
     def _reading(self, reg: str, path: str, value: Any) -> None:
         self._send(f"{_root(reg)}/{path}", {"value": value})

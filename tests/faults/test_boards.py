@@ -215,11 +215,14 @@ def test_places_end_for_one_before_they_end_for_all() -> None:
     places.give_back("a")
     places.see_off("a")
     assert places.take("b") is None
-    places = Places(8, by_address=1, is_proxy=lambda address: address == "fd00::5")
-    assert [places.take("fd00::5") for _ in range(3)] == [None] * 3, "a proxy of IPv6 is known by its address"
-    assert [places.take("fd00:1::6"), places.take("fd00:1::7")] == [None, "too-many-from-here"]
     assert places.turn_away("a")
     assert (places.held, places.refused) == (5, 4)
+
+
+def test_a_proxy_of_ipv6_is_known_by_its_address_and_others_count_by_network() -> None:
+    places = Places(8, by_address=1, is_proxy=lambda address: address == "fd00::5")
+    assert [places.take("fd00::5") for _ in range(3)] == [None] * 3
+    assert [places.take("fd00:1::6"), places.take("fd00:1::7")] == [None, "too-many-from-here"]
 
 
 async def test_a_connection_that_says_nothing_is_closed(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -196,7 +196,9 @@ class IdsRepeat(Witness):
             event = json.loads(outgoing.payload)
             place = (levels[4], levels[5], levels[6])
             # What silence raised may be another silence's by the time that a new process would tell it.
-            kind = event["type"] if self.hearing else "by the clock"
+            # What is delivered again says nothing of its sender's clock: that is told of the next message.
+            again = self.hearing and levels[6] != "clock-skew"
+            kind = event["type"] if again else "by the clock"
             self.told[event["id"]] = (kind, place)
             if event["type"].endswith(".raised"):
                 self._hold_again(place, event["data"]["alert_id"])

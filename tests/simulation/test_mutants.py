@@ -22,7 +22,7 @@ from monitor.core.ledger import Ledger
 from tests.simulation import world
 from tests.simulation.story import run
 
-SEEDS_MAX: Final = 80
+SEEDS_MAX: Final = 120
 Patch = pytest.MonkeyPatch
 
 

@@ -24,6 +24,9 @@ FIRST_REFUSED: Final = 60 * SECOND
 MOST: Final = HOUR
 """No gap is longer, and no ``Retry-After`` is followed for longer."""
 
+NEWS_AFTER: Final = 60 * SECOND
+"""What is new waits no longer than this (µs), whatever gap its destination had earned."""
+
 
 def gap_after(failures: int, first: int, chance: random.Random, most: int = MOST) -> int:
     """Return the gap (µs) after the ``failures``-th failure in a row: half of it certain, half by chance."""

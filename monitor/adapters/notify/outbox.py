@@ -13,6 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
+from monitor.adapters.notify.backoff import NEWS_AFTER
 from monitor.adapters.notify.outbox_file import open_outbox
 from monitor.adapters.notify.outbox_reading import count_letters, list_conditions, list_dead, list_queues
 from monitor.adapters.notify.outbox_rows import (
@@ -187,7 +188,10 @@ class Outbox:
 
     def _queue(self, db: sqlite3.Connection, name: str, draft: Draft, now: int) -> None:
         row = (name, draft.event_id, draft.alert_id, draft.type, draft.subject, draft.body, now, now)
-        self.waiting[name] += db.execute(_INSERT, row).rowcount
+        if db.execute(_INSERT, row).rowcount:
+            self.waiting[name] += 1
+            # What is new waits for no long gap: the receiver may have been back for the better part of an hour.
+            db.execute("UPDATE destinations SET not_before = min(not_before, ?) WHERE name = ?", (now + NEWS_AFTER, name))
         db.execute(_TELL, (name, draft.alert_id, now))
 
     def _bound(self, db: sqlite3.Connection, name: str, now: int) -> None:

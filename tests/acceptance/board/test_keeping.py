@@ -52,3 +52,26 @@ async def test_the_health_page_tells_of_a_record_that_was_altered_and_of_what_do
     await expect(section).to_contain_text("gate-office: NOT reached, tried again, 3 waiting, 1 given up.")
     await expect(section).to_contain_text("Last at 2026-03-01 09:00:00. no answer within 10 s")
     assert await board.violations() == []
+
+
+async def test_the_record_of_actions_tells_of_a_configuration_that_was_changed(
+    board: Board, reader: FakeReader, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row = {
+        "time": format_time(reader.clock),
+        "by": "-",
+        "action": "configuration-changed",
+        "reason": "",
+        "origin": "start",
+    }
+    changed = {**row, "subject": "broker.key_file", "before": "", "after": "my_key.pem"}
+
+    async def rows(**_: Any) -> dict[str, Any]:
+        return {"items": [changed], "next": None}
+
+    monkeypatch.setattr(reader, "audit", rows)
+    await board.go("/alerts?view=audit")
+    told = board.page.get_by_role("listitem").filter(has_text="broker.key_file")
+    await expect(told).to_contain_text("Somebody at the machine changed the setting broker.key_file")
+    await expect(told).to_contain_text("nothing became my_key.pem. Seen when the service started.")
+    await expect(told.get_by_role("link")).to_have_count(0)

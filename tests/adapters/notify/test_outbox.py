@@ -15,6 +15,7 @@ from monitor.adapters.notify.outbox import Outbox
 from monitor.adapters.notify.outbox_file import OUTBOX_FILE, OutboxError
 from monitor.adapters.notify.outbox_rows import Draft, Entered, Failure, Settled
 from monitor.core.effects import PublishEvent
+from monitor.core.times import HOUR, SECOND
 from monitor.ports import Entry
 from tests.adapters.notify.bench import T0, Bench, alert
 from tests.adapters.notify.receiver import receiving
@@ -84,6 +85,19 @@ def test_no_two_of_one_alert_and_one_at_a_time_while_it_fails(path: Path) -> Non
     outbox.settle("pager", [Settled(2, None)], None, T0)
     assert due_ids(outbox) == ["e3", "e0"]
     assert due_ids(outbox, 1) == ["e3"]
+    outbox.close()
+
+
+def test_what_is_new_is_tried_within_a_minute_however_long_the_destination_was_to_be_left_alone(path: Path) -> None:
+    outbox = opened(path)
+    outbox.enter("pager", letters(0), 1, T0)
+    outbox.settle("pager", [Settled(1, "answered 503")], Failure("answered 503", T0 + HOUR), T0)
+    assert outbox.due("pager", T0, 10).look_at == T0 + HOUR
+    outbox.enter("pager", letters(1), 2, T0 + SECOND)
+    assert outbox.due("pager", T0 + SECOND, 10).look_at == T0 + 61 * SECOND
+    outbox.settle("pager", [Settled(2, "answered 503")], Failure("answered 503", T0 + 2 * SECOND), T0 + SECOND)
+    outbox.enter("pager", letters(2), 3, T0 + SECOND)
+    assert outbox.due("pager", T0 + SECOND, 10).look_at == T0 + 2 * SECOND, "a shorter wait stays as it is"
     outbox.close()
 
 
