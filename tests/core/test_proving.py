@@ -130,12 +130,12 @@ def test_thirty_seconds_without_one_are_told_once_and_the_next_ends_it() -> None
     assert told(story) == ["raised"]
     [alert] = [document for document in readout.list_alerts(story.system, story.now) if document["code"] == CODE]
     assert (alert["aircraft"], alert["door"], alert["role"], alert["priority"]) == ("-", "-", "ops", "warning")
-    assert readout.is_proof_missed(story.system)
+    assert readout.is_active_at_site(story.system, "proof-missed")
     story.advance(600)
     assert told(story) == ["raised"]
     story.step(ProofPassed(1000))
     assert told(story) == ["raised", "cleared"]
-    assert not readout.is_proof_missed(story.system)
+    assert not readout.is_active_at_site(story.system, "proof-missed")
 
 
 def test_proofs_that_come_are_never_missed() -> None:
@@ -184,7 +184,7 @@ def test_a_restart_keeps_it_until_a_proof_passes() -> None:
     assert "cleared" not in told(story)
     story.step(BrokerConnected(), at=37)
     assert "cleared" not in told(story)
-    assert readout.is_proof_missed(story.system)
+    assert readout.is_active_at_site(story.system, "proof-missed")
     story.step(ProofPassed(1000), at=38)
     assert told(story)[-1] == "cleared"
 
