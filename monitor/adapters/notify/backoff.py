@@ -25,7 +25,7 @@ MOST: Final = HOUR
 """No gap is longer, and no ``Retry-After`` is followed for longer."""
 
 NEWS_AFTER: Final = 60 * SECOND
-"""What is new waits no longer than this (µs), whatever gap its destination had earned."""
+"""What is new waits no longer than this (µs): its destination may have been back for most of the gap it had earned."""
 
 
 def gap_after(failures: int, first: int, chance: random.Random, most: int = MOST) -> int:

@@ -190,8 +190,9 @@ class Outbox:
         row = (name, draft.event_id, draft.alert_id, draft.type, draft.subject, draft.body, now, now)
         if db.execute(_INSERT, row).rowcount:
             self.waiting[name] += 1
-            # What is new waits for no long gap: the receiver may have been back for the better part of an hour.
-            db.execute("UPDATE destinations SET not_before = min(not_before, ?) WHERE name = ?", (now + NEWS_AFTER, name))
+            db.execute(
+                "UPDATE destinations SET not_before = min(not_before, ?) WHERE name = ?", (now + NEWS_AFTER, name)
+            )
         db.execute(_TELL, (name, draft.alert_id, now))
 
     def _bound(self, db: sqlite3.Connection, name: str, now: int) -> None:
