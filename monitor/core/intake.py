@@ -90,7 +90,9 @@ class Intake:
             if verdict is Verdict.TAKEN:
                 taken = True
             elif verdict is not None:
-                self.effects.append(CountDropped(verdict.value))
+                self.effects.append(CountDropped(verdict.counted_as))
+                if verdict is Verdict.SAME:
+                    continue
                 path = item.signal if item.door is None else f"{item.door}/{item.signal}"
                 dropped[path] = DroppedReading(
                     item.door, item.signal, item.value, item.quality, event.time, event.seq, event.bundle

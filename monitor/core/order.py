@@ -26,13 +26,20 @@ SKEW_LIMIT: Final = 5 * SECOND
 
 
 class Verdict(enum.Enum):
-    """Whether a reading is taken; the value of a refusal is the word that is counted."""
+    """Whether a reading is taken."""
 
     TAKEN = "taken"
     REPEAT = "repeat"
+    SAME = "same"
+    """A repeat to the letter, stamp and number: it shows nothing, not even that its sender began anew."""
     OLDER = "older"
     OVERTAKEN = "overtaken"
     """Older, and delivered again only after the newer one: perhaps the first of it that we see."""
+
+    @property
+    def counted_as(self) -> str:
+        """The word under which a refusal is counted."""
+        return Verdict.REPEAT.value if self is Verdict.SAME else self.value
 
 
 def decide_order(
@@ -47,6 +54,8 @@ def decide_order(
     """
     if last is None or last.time is None or time is None or (last.epoch < epoch and not again):
         return Verdict.TAKEN
+    if (time, seq, bundle) == (last.time, last.seq, last.bundle):
+        return Verdict.SAME
     newer = time > last.time
     if bundle == last.bundle and seq is not None and last.seq is not None:
         if seq == last.seq:

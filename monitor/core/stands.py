@@ -49,13 +49,13 @@ class Stands(Whereabouts):
         arrived = DroppedReading(None, event.signal, event.value, event.quality, time, event.seq, False)
         counts = [arrived] if verdict is Verdict.TAKEN else []
         if not counts:
-            self.ledger.effects.append(actions.count_dropped(verdict.value))
+            self.ledger.effects.append(actions.count_dropped(verdict.counted_as))
         if time is not None and not event.retained:
             if counts:
                 note_taken(sender, event.topic, time, now, again=event.again)
                 if not note_offset(sender, time, now, again=event.again):
                     has_caught_up(sender, time, now)
-            else:
+            elif verdict is not Verdict.SAME:
                 dropped = {event.signal: arrived}
                 counts = note_dropped(sender, event.topic, dropped, now, again=event.again).held
         names: set[str] = set()

@@ -197,6 +197,18 @@ def test_two_repeats_from_a_clock_far_ahead_bring_nothing_back() -> None:
     assert set(story.dropped()) == {"repeat"}
 
 
+def test_two_copies_of_what_was_said_bring_no_sender_back_that_has_gone_silent() -> None:
+    """They came late over the line; had they shown a restart, an old heartbeat would vouch for everything again."""
+    story = alder(beating=False)
+    story.send("airframe/heartbeat", 7, at=2, time=2, seq=7)
+    story.send(BEACON, False, at=3, time=3, seq=3)
+    story.send("airframe/heartbeat", 8, at=4, time=4, seq=8)
+    story.send("airframe/heartbeat", 7, at=20, time=2, seq=7)
+    story.send(BEACON, False, at=35, time=3, seq=3)
+    assert story.dropped() == ["older", "repeat"]
+    assert ("feed-lost", "-") in story.standing()
+
+
 def test_a_stand_whose_sensor_restarted_decades_off_is_heard_again() -> None:
     story = alder()
     story.send("stand/S12/wind_kt", 12.0, at=2, seq=900)
