@@ -6,7 +6,7 @@ each message again only once that one is ``ack_wait`` old: to a client that is b
 gives newer ones first, a handle's return before its lifting, which then is older and dropped.
 So where a session of MQTT 3.1.1, the only version that it speaks, was resumed, everything
 waits for :data:`HOLD_S`, and then what was delivered again goes first, by its senders'
-stamps. Never drops, and holds no more than the broker keeps in flight.
+stamps; as long as some still come, they are waited for, up to :data:`HOLD_MAX_S`. Never drops, and holds no more than the broker keeps in flight.
 """
 
 from __future__ import annotations
@@ -21,6 +21,11 @@ from monitor.ports import Codec, Message, settle_nothing
 HOLD_S: Final = 2.5
 """By then our own broker, and one set up as ``deploy/`` has it (``ack_wait`` is 2 s), has delivered everything again."""
 
+QUIET_S: Final = 0.5
+"""Nothing was delivered again for so long: that was all of it."""
+HOLD_MAX_S: Final = 6.0
+"""An alert waits no longer than this, however slow the broker is."""
+
 Settle = Callable[[], None]
 
 
@@ -32,6 +37,7 @@ class Resuming:
         self._offer = offer
         self._held: list[tuple[Message, Settle]] = []
         self._timer: asyncio.TimerHandle | None = None
+        self._begun = self._last_again = 0.0
 
     @property
     def waiting(self) -> int:
@@ -43,7 +49,9 @@ class Resuming:
         self.close()
         self._release()
         if version == "3.1.1" and session_present:
-            self._timer = asyncio.get_running_loop().call_later(HOLD_S, self._release)
+            loop = asyncio.get_running_loop()
+            self._begun = loop.time()
+            self._timer = loop.call_later(HOLD_S, self._look)
 
     def take(self, message: Message, settle: Settle) -> None:
         """Pass a delivery on, now or in its order; one of QoS 0 has none and is never made again."""
@@ -51,6 +59,16 @@ class Resuming:
             self._offer(message, settle)
         else:
             self._held.append((message, settle))
+            if message.again:
+                self._last_again = asyncio.get_running_loop().time()
+
+    def _look(self) -> None:
+        loop = asyncio.get_running_loop()
+        until = min(self._last_again + QUIET_S, self._begun + HOLD_MAX_S)
+        if loop.time() < until:
+            self._timer = loop.call_at(until, self._look)
+        else:
+            self._release()
 
     def close(self) -> None:
         """Pass nothing held on any more: at the end it is the broker's to deliver again."""

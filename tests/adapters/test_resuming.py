@@ -9,7 +9,7 @@ import json
 import pytest
 
 from monitor.adapters.broker import ACK_WAIT_S
-from monitor.adapters.resuming import HOLD_S, Resuming
+from monitor.adapters.resuming import HOLD_MAX_S, HOLD_S, QUIET_S, Resuming
 from monitor.ports import Message, settle_nothing
 from tests.stories import codec
 
@@ -55,6 +55,24 @@ async def test_newer_ones_wait_for_what_is_delivered_again(resuming: Resuming, p
     resuming.take(word(7), settle)
     resuming.take(word(1, again=True), settle)
     assert times(passed)[5:] == [7, 1], "later on nothing waits"
+
+
+@pytest.mark.looptime
+async def test_a_slow_broker_is_waited_for_but_not_for_ever(resuming: Resuming, passed: list[Message]) -> None:
+    resuming.note_connected("3.1.1", True)
+    resuming.take(word(9), settle)
+    await asyncio.sleep(HOLD_S - 0.1)
+    resuming.take(word(8, again=True), settle)
+    await asyncio.sleep(QUIET_S - 0.01)
+    assert passed == []
+    resuming.take(word(7, again=True), settle)
+    await asyncio.sleep(QUIET_S + 0.01)
+    assert times(passed) == [7, 8, 9]
+    resuming.note_connected("3.1.1", True)
+    for number in range(int(HOLD_MAX_S / 0.1) + 1):
+        resuming.take(word(20 + number, again=True), settle)
+        await asyncio.sleep(0.1)
+    assert resuming.waiting == 0
 
 
 @pytest.mark.parametrize(("version", "present"), [("5", True), ("3.1.1", False)])

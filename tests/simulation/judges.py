@@ -147,27 +147,32 @@ class Judge(Witness):
             if spec is None:
                 continue
             door = aircraft.door(name)
+            self._follow_deployed(aircraft, spec, door, present, now)
             read = _read(aircraft, airframe, spec, air, now)
             if read is None:
-                continue
-            self._follow_deployed(spec, door, read.ways, present)
-            if told:
+                self._lose_track(aircraft, spec)
+            elif told:
                 self._hold_state(aircraft, spec, door, read.ways, present)
                 self._hold_hazards(aircraft, spec, read, present, now)
 
     @staticmethod
-    def _follow_deployed(spec: DoorType, door: Door, found: Sequence[Case], present: bool | None) -> None:
+    def _follow_deployed(aircraft: Aircraft, spec: DoorType, door: Door, present: bool | None, now: int) -> None:
         if not spec.slide:
             return
-        released = {sensed.released for sensed, _, _ in found}
+        released = aircraft.at_door(spec.name, "slide_released", now)
         if present is None and (door.deployed or True in released):
             door.deployed = None
-        elif released == {True} and present:
+        elif released == frozenset({True}) and present:
             door.deployed = True
         elif True in released and not door.deployed:
             door.deployed = None
-        if door.deployed is not False and any(readings.get("slide_erect") is True for _, readings, _ in found):
+        if door.deployed is not False and True in aircraft.at_door(spec.name, "slide_erect", now):
             door.erected = True
+
+    def _lose_track(self, aircraft: Aircraft, spec: DoorType) -> None:
+        """Say nothing of how long something has held at a door that may be in too many ways."""
+        for hazard in HAZARDS:
+            self.since.pop((aircraft.reg, spec.name, hazard.code), None)
 
     def _disputed(self, reg: str) -> bool:
         return self.standing.get((reg, "-", "identity-conflict"), "normal") != "normal"

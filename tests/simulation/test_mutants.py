@@ -14,7 +14,7 @@ import pytest
 from monitor import engine
 from monitor.adapters.journal_memory import MemoryJournal
 from monitor.adapters.mqtt_fake import MemoryFeed
-from monitor.core import actions, documents, intake, judge, ledger, order
+from monitor.core import actions, documents, intake, judge, ledger
 from monitor.core.alert import LIFECYCLE, AlertEvent, AlertState, Outcome, derive_alert_id
 from monitor.core.conditions import Answer
 from monitor.core.effects import RecordAudit
@@ -148,22 +148,6 @@ def fail_at_an_opening(patch: Patch) -> None:
     patch.setattr(Ledger, "_return", fall)
 
 
-def let_repeats_add_up(patch: Patch) -> None:
-    """A reading from a clock far ahead ends no run of dropped ones, so that two repeats bring back what is over."""
-    note_taken = order.note_taken
-
-    def forgetful(sender: Any, topic: str, time: int | None, now: int, **more: Any) -> None:
-        run = sender.dropped
-        note_taken(sender, topic, time, now, **more)
-        if time is not None and time > now + order.AHEAD_LIMIT:
-            sender.dropped = run
-
-    patch.setattr(intake, "note_taken", forgetful)
-
-
-FOUND_BY_SEEDS: Final = ((let_repeats_add_up, 490),)
-"""Mistakes that were ours once, each with a seed that finds it. Whoever changes how stories are drawn looks for another."""
-
 MISTAKES: Final[tuple[tuple[Callable[[Patch], None], str], ...]] = (
     (acknowledge_before_the_commit, "NothingLost"),
     (lose_the_last_row_at_a_crash, "NothingLost"),
@@ -197,12 +181,3 @@ def test_a_mistake_is_found(
             tell(f"{mistake.__name__} found by {finder} in seed {seed}")
             return
     pytest.fail(f"{finder} found nothing in {SEEDS_MAX} seeds")
-
-
-@pytest.mark.parametrize(("mistake", "seed"), FOUND_BY_SEEDS, ids=[m.__name__ for m, _ in FOUND_BY_SEEDS])
-def test_a_mistake_that_a_seed_found_is_found_again(
-    mistake: Callable[[Patch], None], seed: int, monkeypatch: Patch
-) -> None:
-    assert run(seed).faults == []
-    mistake(monkeypatch)
-    assert run(seed).faults != []
