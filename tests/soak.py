@@ -250,6 +250,8 @@ class Soak:
 class _Feed(MemoryFeed):
     """The feed on the broker in memory, which has no window that could be full; says when it listens."""
 
+    version = "5"
+
     def __init__(self, broker: MemoryBroker, settings: Any, *, is_full: Any = None, **callbacks: Any) -> None:
         super().__init__(broker, settings, **callbacks)
         self.listening = asyncio.Event()

@@ -32,14 +32,9 @@ class Stands(Whereabouts):
     """Follows the weather at every stand."""
 
     def _on_stand_reading(self, event: StandReadingArrived, now: int) -> None:
-        stand = self.record.stands.get(event.stand)
+        stand = self._find_stand(event)
         if stand is None:
-            if event.stand not in self.site.stands and len(self.record.stands) >= STANDS_MAX:
-                self.ledger.effects.append(
-                    RejectInput("too-many-stands", event.topic, f"{STANDS_MAX} stands are known already")
-                )
-                return
-            stand = self.record.stands[event.stand] = StandRecord(event.stand)
+            return
         sender, time = stand.sender, event.time
         was_behind = sender.backlog
         last = stand.readings.get(event.signal)
@@ -76,6 +71,18 @@ class Stands(Whereabouts):
             for aircraft in self.record.aircraft.values():
                 if aircraft.stand == stand.name:
                     self.note_answers(aircraft, now)
+
+    def _find_stand(self, event: StandReadingArrived) -> StandRecord | None:
+        """Return a stand's record, made where it is heard of first; ``None`` where there are too many."""
+        stand = self.record.stands.get(event.stand)
+        if stand is None:
+            if event.stand not in self.site.stands and len(self.record.stands) >= STANDS_MAX:
+                self.ledger.effects.append(
+                    RejectInput("too-many-stands", event.topic, f"{STANDS_MAX} stands are known already")
+                )
+                return None
+            stand = self.record.stands[event.stand] = StandRecord(event.stand)
+        return stand
 
     def _settle_stand(self, stand: StandRecord, names: set[str], now: int) -> None:
         """Follow up a stand's weather at the aircraft that stand there."""
