@@ -23,14 +23,15 @@ def instance_on(tmp_path: Path) -> Iterator[Callable[..., Instance]]:
 
     They watch the same site; a broker that falls silent is noticed in seconds.
     """
-    config = tmp_path / "site.yaml"
-    config.write_text(
-        f"site: {{name: {SITE}, elevation_m: 210, stands: [S11]}}\nbroker: {{keepalive_s: {KEEPALIVE_S}}}\n",
-        encoding="utf-8",
-    )
     with ExitStack() as stack:
 
-        def make(url: str, name: str = "monitor") -> Instance:
+        def make(url: str, name: str = "monitor", *, protocol: str = "auto") -> Instance:
+            config = tmp_path / f"{name}.yaml"
+            config.write_text(
+                f"site: {{name: {SITE}, elevation_m: 210, stands: [S11]}}\n"
+                f"broker: {{keepalive_s: {KEEPALIVE_S}, protocol: '{protocol}'}}\n",
+                encoding="utf-8",
+            )
             instance = Instance(tmp_path / name, url, config=config)
             stack.callback(instance.close)
             return instance
