@@ -75,6 +75,7 @@ class Track:
     newest: int = 0
     newest_seq: int = -1
     seen: set[tuple[Any, ...]] = field(default_factory=set)
+    copies: frozenset[Any] = frozenset()
 
     def take(self, value: Any, time: int | None, seq: int | None, bundle: bool, now: int, murky: bool) -> bool | None:
         """Take a reading if its order allows; ``None`` where nobody can tell by the contract."""
@@ -83,6 +84,7 @@ class Track:
         self.seen.add(mark)
         verdict = self._judge(time, seq, bundle, now)
         if repeated and not self.doubt and not murky and verdict is not True:
+            self.copies |= {value}
             return False
         if verdict is True:
             self.values = frozenset({value})
@@ -100,6 +102,12 @@ class Track:
         if seq is not None:
             self.newest_seq = max(self.newest_seq, seq)
         return verdict
+
+    def let_in(self) -> None:
+        """Leave open whether what came again counts after all: for the contract it may be a sender's restart."""
+        if self.copies - self.values:
+            self.values |= self.copies
+            self.doubt = True
 
     def _judge(self, time: int | None, seq: int | None, bundle: bool, now: int) -> bool | None:
         if self.surely_at is None:
@@ -168,6 +176,7 @@ class Aircraft:
     doors: dict[str, Door] = field(default_factory=dict)
     beats: Beats = field(default_factory=Beats)
     murky: bool = False
+    copied_at: int | None = None
     live: bool = False
     lifted_at: int | None = None
     told_away: bool = False
@@ -253,7 +262,17 @@ class Picture:
         aircraft.live = aircraft.live or not retained
         for place, (value, quality) in readings.items():
             self._take_one(aircraft, place, value if quality == "good" else None, time, seq, bundle, retained, now)
+        self._mind_copies(aircraft, now)
         return aircraft
+
+    @staticmethod
+    def _mind_copies(aircraft: Aircraft, now: int) -> None:
+        """Copies of what is over that go on for 10 s look like a sender that started over."""
+        if aircraft.copied_at is not None and now >= aircraft.copied_at + 10 * S - SLACK:
+            aircraft.murky = True
+            for tracks in (aircraft.tracks, *(door.tracks for door in aircraft.doors.values())):
+                for track in tracks.values():
+                    track.let_in()
 
     @staticmethod
     def _take_one(
@@ -274,6 +293,8 @@ class Picture:
         taken = track.take(value, time, seq, bundle, now, aircraft.murky)
         if taken is not True and track.doubt:
             aircraft.murky = True
+        if taken is False and aircraft.copied_at is None:
+            aircraft.copied_at = now
         if signal == "heartbeat":
             beats = aircraft.beats if door is None else door.beats
             beats.note(value, now, taken, live=not retained and value is not None)
