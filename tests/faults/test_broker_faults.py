@@ -197,7 +197,8 @@ def test_what_was_told_to_nobody_is_told_after_a_kill(
         proxy.refuse(True)
         proxy.cut()
         instance.wait_alert("-", "feed-lost")
-        [event] = instance.list_all("/api/v1/history", code="feed-lost")
+        # What is told first is on disk a moment later.
+        [event] = until(lambda: instance.list_all("/api/v1/history", code="feed-lost"), "its record")
         instance.end(signal.SIGKILL)
         topic = f"sillwatch/v1/event/{SITE}/-/-/feed-lost"
         with Watcher(broker.url, tmp_path, topic) as watcher:
