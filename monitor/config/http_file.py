@@ -103,7 +103,7 @@ class Http(Section):
     @classmethod
     def _check_host(cls, value: str) -> str:
         if not _HOST.fullmatch(value) and not _is_address(value):
-            raise wrong(f"{value!r} is no address or name of a machine; give one such as 127.0.0.1")
+            raise wrong(f"{value[:80]!r} is no address or name of a machine; give one such as 127.0.0.1")
         return value
 
     @field_validator("public_url")

@@ -17,6 +17,11 @@ http:
 
 # (what is replaced, by what, the one line without the file's name)
 MISTAKES = {
+    "a host that nobody could read": (
+        "host: 127.0.0.1",
+        f"host: '{'a' * 6000} '",
+        f"3: http.host: '{'a' * 80}' is no address or name of a machine; give one such as 127.0.0.1",
+    ),
     "public address with a path": (
         "port: 8080",
         "public_url: https://board.example/door",
