@@ -130,7 +130,7 @@ class Judge(Witness):
             aircraft.told_away = effect.after != "present"
         elif effect.action == "grant-permit":
             self.permits.append(rest[-1])
-            aircraft.told_away = aircraft.told_away or effect.after.startswith("slide-removed")
+            aircraft.slide_out = aircraft.slide_out or effect.after.startswith("slide-removed")
 
     # What it means
 

@@ -101,7 +101,7 @@ class Track:
             self.newest = max(self.newest, time)
         if seq is not None:
             self.newest_seq = max(self.newest_seq, seq)
-        return verdict
+        return True if verdict is True else None
 
     def let_in(self) -> None:
         """Leave open whether what came again counts after all: for the contract it may be a sender's restart."""
@@ -128,22 +128,20 @@ class Track:
 
 @dataclass(slots=True)
 class Beats:
-    """When a heartbeat last moved, surely and perhaps."""
+    """When a heartbeat last moved, surely and perhaps; ``counts`` are those that it may have stood at since."""
 
     surely_at: int | None = None
     maybe_at: int | None = None
-    count: int | None = None
+    counts: frozenset[Any] = frozenset()
 
     def note(self, count: Any, now: int, taken: bool | None, *, live: bool) -> None:
-        if not live or taken is False:
-            self.count = count if taken else self.count
+        if taken is False:
             return
-        moved = count != self.count
-        if taken and moved:
+        if live and taken and count not in self.counts:
             self.surely_at = now
-        if taken is None or moved:
+        if live and self.counts != {count}:
             self.maybe_at = now
-        self.count = count
+        self.counts = frozenset({count}) if taken else self.counts | {count}
 
     def alive(self, now: int) -> bool | None:
         return _within(self.surely_at, self.maybe_at, now)
@@ -177,10 +175,11 @@ class Aircraft:
     beats: Beats = field(default_factory=Beats)
     murky: bool = False
     copied_at: int | None = None
+    dropped_at: int | None = None
     live: bool = False
     lifted_at: int | None = None
     told_away: bool = False
-    permitted: bool = False
+    slide_out: bool = False
 
     def door(self, name: str) -> Door:
         return self.doors.setdefault(name, Door())
@@ -199,8 +198,8 @@ class Aircraft:
         """Whether it is judged at all; ``None`` where that is not plain."""
         power = self.tracks.get("power")
         if power is not None and power.values == frozenset({"off"}):
-            return None if self.told_away or self._lifted(now) else False
-        if self.told_away or self._lifted(now) or not self.live:
+            return None if self.slide_out or self.told_away or self._lifted(now) else False
+        if self.slide_out or self.told_away or self._lifted(now) or not self.live:
             return None
         return None if power is not None and "off" in power.values else True
 
@@ -262,17 +261,25 @@ class Picture:
         aircraft.live = aircraft.live or not retained
         for place, (value, quality) in readings.items():
             self._take_one(aircraft, place, value if quality == "good" else None, time, seq, bundle, retained, now)
-        self._mind_copies(aircraft, now)
+        if aircraft.dropped_at == now:
+            self._mind_dropped(aircraft, now)
         return aircraft
 
     @staticmethod
-    def _mind_copies(aircraft: Aircraft, now: int) -> None:
-        """Copies of what is over that go on for 10 s look like a sender that started over."""
+    def _mind_dropped(aircraft: Aircraft, now: int) -> None:
+        """What is dropped may be a sender that started over: then all that was dropped before counts from now."""
         if aircraft.copied_at is not None and now >= aircraft.copied_at + 10 * S - SLACK:
+            # Copies of what is over that go on for 10 s look the same.
             aircraft.murky = True
-            for tracks in (aircraft.tracks, *(door.tracks for door in aircraft.doors.values())):
-                for track in tracks.values():
+        for door in (None, *aircraft.doors.values()):
+            tracks, beats = (aircraft.tracks, aircraft.beats) if door is None else (door.tracks, door.beats)
+            for signal, track in tracks.items():
+                if aircraft.murky:
                     track.let_in()
+                if track.doubt:
+                    track.maybe_at = now
+                    if signal == "heartbeat" and beats.maybe_at is not None:
+                        beats.maybe_at = now
 
     @staticmethod
     def _take_one(
@@ -291,8 +298,9 @@ class Picture:
         tracks = aircraft.tracks if door is None else door.tracks
         track = tracks.setdefault(signal, Track())
         taken = track.take(value, time, seq, bundle, now, aircraft.murky)
-        if taken is not True and track.doubt:
-            aircraft.murky = True
+        if taken is not True:
+            aircraft.dropped_at = now
+            aircraft.murky = aircraft.murky or track.doubt
         if taken is False and aircraft.copied_at is None:
             aircraft.copied_at = now
         if signal == "heartbeat":

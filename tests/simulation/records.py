@@ -169,60 +169,53 @@ class LivesLegal(Witness):
 
 
 class IdsRepeat(Witness):
-    """What was told and is not on disk at a crash is told again under the same ids; what is on disk reached the broker."""
+    """What a message raised and a crash took from the disk it raises again under the same id; what is on disk was told."""
 
     def __init__(self, world: World) -> None:
         super().__init__(world)
-        self.told: dict[str, tuple[str, Place]] = {}
-        self.lost: dict[Place, str] = {}
+        self.told: dict[str, tuple[Place, Message]] = {}
+        self.lost: dict[Place, tuple[str, Message]] = {}
         self.reached_ids: set[str] = set()
-        self.hearing = False
-        self.killed_at = 0.0
         self.backlog: set[str] = set()
+        self.hearing: Message | None = None
+
+    def before_delivery(self, delivery: Delivery) -> None:
+        self.hearing = delivery.message._replace(again=False)
+
+    def delivered(self, delivery: Delivery) -> None:
+        self.hearing = None
 
     def reached(self, message: Message) -> None:
         if "/event/" in message.topic:
-            event = json.loads(message.payload)
-            self.reached_ids.add(event["id"])
-
-    def before_delivery(self, delivery: Delivery) -> None:
-        self.hearing = True
-
-    def delivered(self, delivery: Delivery) -> None:
-        self.hearing = False
+            self.reached_ids.add(json.loads(message.payload)["id"])
 
     def output(self, outgoing: Outgoing, now: int) -> None:
         levels = outgoing.topic.split("/")
-        if levels[2] == "event":
-            event = json.loads(outgoing.payload)
+        if levels[2] != "event" or self.hearing is None:
+            return
+        event = json.loads(outgoing.payload)
+        if event["type"].endswith(".raised"):
             place = (levels[4], levels[5], levels[6])
-            # What silence raised may be another silence's by the time that a new process would tell it.
-            # What is delivered again says nothing of its sender's clock: that is told of the next message.
-            again = self.hearing and levels[6] != "clock-skew"
-            kind = event["type"] if again else "by the clock"
-            self.told[event["id"]] = (kind, place)
-            if event["type"].endswith(".raised"):
-                self._hold_again(place, event["data"]["alert_id"])
+            self._hold_again(place, event["data"]["alert_id"], self.hearing)
+            self.told[event["id"]] = (place, self.hearing)
 
-    def _hold_again(self, place: Place, alert_id: str) -> None:
-        lost = self.lost.pop(place, None)
-        # After longer a feed is silent until its heartbeat is heard, which is then what raises.
-        soon = self.world.seconds < self.killed_at + 25.0
-        if lost is not None and soon and not self.world.forgot:
+    def _hold_again(self, place: Place, alert_id: str, heard: Message) -> None:
+        lost, message = self.lost.pop(place, ("", None))
+        # Raised by another message it has another cause: the feed was silent until then, say.
+        if message == heard:
             self.world.tally.count("repeats")
             if lost != alert_id:
                 self.fault(f"{' '.join(place)} was told as {lost} before the crash and is told as {alert_id} after it")
 
     def killed(self) -> None:
+        self.hearing = None
         self.backlog |= self.world.backlog_ids
         committed = {event.id for event in self.world.committed_events()}
         self.lost.clear()
-        for event_id, (kind, place) in self.told.items():
-            if kind.endswith(".raised") and event_id not in committed:
-                self.lost.setdefault(place, event_id.rpartition("-")[0])
+        for event_id, (place, message) in self.told.items():
+            if event_id not in committed:
+                self.lost.setdefault(place, (event_id.rpartition("-")[0], message))
         self.told.clear()
-        self.hearing = False
-        self.killed_at = self.world.seconds
 
     def ended(self) -> None:
         silent = [e for e in self.world.committed_events() if e.id not in self.reached_ids and e.id not in self.backlog]
