@@ -9,16 +9,33 @@ from __future__ import annotations
 
 import heapq
 import random
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from types import MappingProxyType
+from typing import Final
 
+from monitor.core.signals import Value
 from monitor.core.times import SECOND
 from simulators.aircraft import Aircraft
 from simulators.feed import Feed
+from simulators.models.sensor import Fault
 from simulators.orders import SCOPES, Order, Scope, Verb
 from simulators.publication import Publication
 from simulators.turnaround import Plan
 
 _REHEARSAL_STEP_S = 0.25
+
+_AILMENTS: Final[Mapping[Verb, Callable[[Fault, float | None], Fault]]] = MappingProxyType(
+    {
+        Verb.BOUNCE: lambda fault, number: replace(fault, bounce_s=0.8 if number is None else number),
+        Verb.BIAS: lambda fault, number: replace(fault, bias=number or 0.0),
+        Verb.DRIFT: lambda fault, number: replace(fault, drift_per_min=number or 0.0),
+        Verb.DELAY: lambda fault, number: replace(fault, delay_s=number or 0.0),
+        Verb.DROP_OUT: lambda fault, number: replace(fault, silent_share=(50.0 if number is None else number) / 100.0),
+        Verb.STICK: lambda fault, number: replace(fault, stuck=True),
+    }
+)
+"""What each order to break a sensor adds to what ails it; the number is what follows the phrase."""
 
 NextPlan = Callable[[Aircraft, random.Random], Plan]
 """Makes the plan that follows when one is over."""
@@ -39,6 +56,7 @@ class Actor:
         self._scripted = 0
         self._spared_until = 0
         self._changed = set(plane.doors)
+        self._airframe_state: tuple[object, ...] = ()
 
     def occupied(self, now: int) -> bool:
         """Return true while an incident on this aircraft is still being played or got over."""
@@ -93,6 +111,10 @@ class Actor:
             self.feed.mark(key, str(order.value))
         elif order.verb is Verb.WITHHOLD_READING:
             self.feed.withhold(key)
+        elif order.verb in _AILMENTS:
+            number = None if order.value is None else float(order.value)
+            fault = _AILMENTS[order.verb](self.feed.fault_of(key), number)
+            self.feed.ail(key, fault, random.Random(f"{self._rng.random()}:{key}"))
         else:
             self.feed.release(key)
 
@@ -136,7 +158,11 @@ class Actor:
     def publish(self, wire_now: int) -> list[Publication]:
         """Return what the feed sends at ``wire_now``."""
         plane = self.plane
-        shown = {f"airframe/{signal}": value for signal, value in plane.airframe_readings().items()}
+        shown: dict[str, Value] = {}
+        state = plane.airframe_state()
+        if state != self._airframe_state:
+            self._airframe_state = state
+            shown = {f"airframe/{signal}": value for signal, value in plane.airframe_readings().items()}
         if self._changed:
             # In the order of the type, so that the same changes are always told alike.
             for name in [name for name in plane.doors if name in self._changed]:

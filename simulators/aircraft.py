@@ -14,9 +14,13 @@ from typing import Final
 
 from monitor.core.airframe import AirframeType, DoorKind, DoorType
 from monitor.core.signals import Value
+from simulators.door_orders import number_of, order_door, order_slide
 from simulators.models import cabin, door, engines, people, slide
+from simulators.models.air import SEA_LEVEL, Air
+from simulators.models.leaf import Breeze, breeze_at
 from simulators.models.motion import toward
-from simulators.orders import Order, Verb
+from simulators.models.weather import Wind
+from simulators.orders import NEEDS_SLIDE, Order, Verb
 
 _TAXI_KT_PER_S: Final = 2.5
 _RUNWAY_KT_PER_S: Final = 9.0
@@ -24,6 +28,9 @@ _CRUISE_PA: Final = 54000.0
 _TOUCHDOWN_PA: Final = 600.0
 _TYPICAL_LIGHT_LIMIT_PA: Final = 225.0
 _SUPPLY_HPA: Final = 6.5
+_OUTFLOW_CM2: Final = 40.0
+_NOSE_DEG: Final = 300.0
+"""Which way every simulated aircraft points."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,10 +69,11 @@ class Doorway:
     def settled(self) -> bool:
         return door.settled(self.mechanism, self.door) and (self.slide is None or slide.settled(self.slide))
 
-    def step(self, now: int, dt_s: float) -> Doorway:
+    def step(self, now: int, dt_s: float, breeze: Breeze | None = None) -> Doorway:
         before = self.slide
         assisted = before is not None and before.engaged and self.type.kind is DoorKind.CABIN
-        state = door.step(self.mechanism, self.door, dt_s, assisted=assisted)
+        assist = before.assist_charge if before is not None and assisted else 0.0
+        state = door.step(self.mechanism, self.door, dt_s, assist=assist, breeze=breeze)
         if before is None or self.slide_build is None:
             return replace(self, door=state)
         if state.outside > door.LOCK_ENGAGED and self.type.kind is DoorKind.CABIN and before.lever_to:
@@ -76,17 +84,22 @@ class Doorway:
 
 
 class Aircraft:
-    """The mechanical picture of one aircraft; ``rng`` makes its parts its own."""
+    """The mechanical picture of one aircraft; ``rng`` makes its parts its own, ``air`` is what it stands in.
 
-    def __init__(self, reg: str, airframe: AirframeType, stand: str, rng: random.Random) -> None:
+    ``wind`` is what blows at it now, for whoever owns the weather to set; ``None``: nothing.
+    """
+
+    def __init__(self, reg: str, airframe: AirframeType, stand: str, rng: random.Random, air: Air = SEA_LEVEL) -> None:
         self.reg = reg
         self.airframe = airframe
         self.home_stand = stand
         self.stand = stand
+        self.wind: Wind | None = None
+        self._air = air
         self._rng = rng
         self.doors: dict[str, Doorway] = {name: _doorway(kind, rng) for name, kind in airframe.doors.items()}
         volume = 40.0 + 1.1 * airframe.seats
-        self.cabin_build = cabin.CabinBuild(volume, 8.4e-6 * volume * rng.uniform(0.9, 1.1))
+        self.cabin_build = cabin.CabinBuild(volume, 8.4e-6 * volume * rng.uniform(0.9, 1.1), air)
         self.cabin = cabin.CabinState()
         self.engines = dict.fromkeys(sorted(airframe.engines), engines.EngineState())
         self.people = people.PeopleState()
@@ -102,6 +115,7 @@ class Aircraft:
             "emergency": False,
         }
         self._busy: set[str] = set()
+        self._counted: tuple[int, int] | None = None
 
     @property
     def engine_running(self) -> bool:
@@ -125,30 +139,47 @@ class Aircraft:
         else:
             _AIRCRAFT_ORDERS[order.verb](self, order)
 
+    def work(self, name: str, change: Callable[[Doorway], Doorway]) -> None:
+        """Have a hand work at the door ``name`` as no order says. Raises ``KeyError`` where there is no such door."""
+        self.doors[name] = change(self.doors[name])
+        self._busy.add(name)
+
+    def breeze_at(self, name: str) -> Breeze | None:
+        """Return what blows on the leaf of the door ``name``; ``None`` where nothing does."""
+        return self._breeze(self.doors[name])
+
     def _order_door(self, way: Doorway, order: Order) -> Doorway:
-        if order.verb in _SLIDE_ORDERS:
+        if order.verb in NEEDS_SLIDE:
             if way.slide is None or way.slide_build is None:
                 return way
-            return replace(way, slide=_SLIDE_ORDERS[order.verb](way.slide_build, way.slide))
+            return replace(way, slide=order_slide(way.slide_build, way.slide, order))
         pace = min(1.08, max(0.92, self._rng.gauss(1.0, 0.03)))
-        return replace(way, door=_DOOR_ORDERS[order.verb](way.door, order, pace))
+        return replace(way, door=order_door(way.mechanism, way.door, order, pace))
 
     def step(self, now: int, dt_s: float) -> set[str]:
         """Let ``dt_s`` seconds pass up to ``now``; return the doors that may show something new."""
         moved = set(self._busy)
         for name in sorted(self._busy):
-            way = self.doors[name] = self.doors[name].step(now, dt_s)
+            way = self.doors[name]
+            way = self.doors[name] = way.step(now, dt_s, self._breeze(way))
             if way.settled():
                 self._busy.discard(name)
-        out = self.doors_out() if moved or self.cabin.dp_pa else []
-        self.cabin = cabin.step(self.cabin_build, self.cabin, dt_s, doors_open=len(out))
+        if moved or self._counted is None:
+            self._counted = (len(self.doors_out()), len(self.doorways()))
+        out, doorways = self._counted
+        self.cabin = cabin.step(self.cabin_build, self.cabin, dt_s, doors_open=out)
         for number, engine in self.engines.items():
             self.engines[number] = engines.step(engine, dt_s)
         if self.people.aboard != self.people.wanted:
-            self.people = people.step(self.people, dt_s, doorways=len(self.doorways()))
+            self.people = people.step(self.people, dt_s, doorways=doorways)
         rate = _RUNWAY_KT_PER_S if max(self.speed_kt, self.speed_to_kt) > 40 else _TAXI_KT_PER_S
         self.speed_kt = toward(self.speed_kt, self.speed_to_kt, rate * dt_s)
         return moved
+
+    def _breeze(self, way: Doorway) -> Breeze | None:
+        if self.wind is None or not way.mechanism.swinging.in_the_wind:
+            return None
+        return breeze_at(self.wind.kt, self.wind.from_deg, _NOSE_DEG, way.type.side, self._air)
 
     @property
     def doors_move(self) -> bool:
@@ -181,6 +212,11 @@ class Aircraft:
         shown["armed_light"] = engaged and handle_moved
         shown["pressure_light"] = (handle_moved or not engaged) and abs(self.cabin.dp_pa) > _TYPICAL_LIGHT_LIMIT_PA
         return {signal: value for signal, value in shown.items() if signal in way.type.signals}
+
+    def airframe_state(self) -> tuple[object, ...]:
+        """Return all that :meth:`airframe_readings` are made from: as long as it is equal, they are."""
+        parts = (self.cabin, self.on_ground, self.speed_kt, self.people, self.power, self.stand)
+        return (*parts, *self.engines.values(), *self.switches.values())
 
     def airframe_readings(self) -> dict[str, Value]:
         """Return every airframe reading but the heartbeat; the type comes last, so that all before it is known."""
@@ -223,12 +259,18 @@ class Aircraft:
 
     def supply_air(self, order: Order) -> None:
         """Connect an external supply that would settle at the ordered pressure (hPa)."""
-        goal_pa = 100.0 * float(order.value if order.value is not None else _SUPPLY_HPA)
-        flow = self.cabin_build.leak_cda_m2 * (2.0 * goal_pa / cabin.AIR_KG_M3) ** 0.5
-        self.cabin = replace(self.cabin, inflow_m3_s=flow)
+        goal_pa = 100.0 * number_of(order, _SUPPLY_HPA)
+        self.cabin = replace(self.cabin, inflow_m3_s=cabin.supply_for(self.cabin_build, goal_pa))
 
     def cut_air(self, order: Order) -> None:
         self.cabin = replace(self.cabin, inflow_m3_s=0.0)
+
+    def open_outflow_valve(self, order: Order) -> None:
+        """Open the outflow valve as far as the order says (cm² of discharge area)."""
+        self.cabin = replace(self.cabin, outflow_cda_m2=number_of(order, _OUTFLOW_CM2) * 1e-4)
+
+    def shut_outflow_valve(self, order: Order) -> None:
+        self.cabin = replace(self.cabin, outflow_cda_m2=0.0)
 
     def taxi(self, order: Order) -> None:
         self.speed_to_kt = float(order.value or 0.0)
@@ -256,57 +298,7 @@ def _doorway(kind: DoorType, rng: random.Random) -> Doorway:
     return Doorway(kind, mechanism, door.DoorState(), build, slide.first_state(build))
 
 
-_DoorOrder = Callable[[door.DoorState, Order, float], door.DoorState]
-_SlideOrder = Callable[[slide.SlideBuild, slide.SlideState], slide.SlideState]
 _AircraftOrder = Callable[[Aircraft, Order], None]
-
-
-def _lifted(order: Order) -> float:
-    return 1.0 if order.value is None else min(1.0, float(order.value))
-
-
-_DOOR_ORDERS: Final[Mapping[Verb, _DoorOrder]] = MappingProxyType(
-    {
-        Verb.OPEN: lambda s, o, pace: door.begin_opening(s, pace=pace),
-        Verb.OPEN_OUTSIDE: lambda s, o, pace: door.begin_opening(s, pace=pace, outside=True),
-        Verb.CLOSE: lambda s, o, pace: door.begin_closing(s, pace=pace),
-        Verb.LIFT_HANDLE: lambda s, o, pace: replace(s, handle_to=_lifted(o)),
-        Verb.LOWER_HANDLE: lambda s, o, pace: replace(s, task=door.Task.NONE, handle_to=0.0),
-        Verb.LIFT_OUTSIDE_HANDLE: lambda s, o, pace: replace(s, outside_to=1.0),
-        Verb.LOWER_OUTSIDE_HANDLE: lambda s, o, pace: replace(s, task=door.Task.NONE, outside_to=0.0),
-        Verb.DOCK: lambda s, o, pace: replace(s, access=str(o.value)),
-        Verb.WITHDRAW_ACCESS: lambda s, o, pace: replace(s, access="none"),
-        Verb.FIT_BARRIER: lambda s, o, pace: replace(s, barrier=True),
-        Verb.REMOVE_BARRIER: lambda s, o, pace: replace(s, barrier=False),
-        Verb.REMOVE_COVER: lambda s, o, pace: replace(s, cover=False),
-        Verb.FIT_COVER: lambda s, o, pace: replace(s, cover=True),
-        Verb.SET_SELECTOR: lambda s, o, pace: replace(s, task=door.Task.NONE, selector=str(o.value)),
-        Verb.WORK_HAND_PUMP: lambda s, o, pace: replace(s, hand_pump=True),
-        Verb.REST_HAND_PUMP: lambda s, o, pace: replace(s, hand_pump=False),
-        Verb.LOSE_ACTUATOR_PRESSURE: lambda s, o, pace: replace(s, leak_bar_per_s=8.0),
-        Verb.STIFFEN_LEAF: lambda s, o, pace: replace(s, drag=3.0),
-        Verb.LET_LEAF_SINK: lambda s, o, pace: replace(s, sink_per_s=0.02),
-    }
-)
-
-_SLIDE_ORDERS: Final[Mapping[Verb, _SlideOrder]] = MappingProxyType(
-    {
-        Verb.ARM_SLIDE: lambda b, s: slide.arm(s),
-        Verb.DISARM_SLIDE: lambda b, s: slide.disarm(s),
-        Verb.FIT_PIN: lambda b, s: replace(s, pin_to=True, pin=True),
-        Verb.REMOVE_PIN: lambda b, s: replace(s, pin_to=False),
-        Verb.REPLACE_SLIDE: slide.replaced,
-        Verb.JAM_LEFT_GIRT: lambda b, s: replace(s, jam_left=True),
-        Verb.JAM_RIGHT_GIRT: lambda b, s: replace(s, jam_right=True),
-        Verb.FREE_GIRTS: lambda b, s: replace(s, jam_left=False, jam_right=False),
-        Verb.BLOCK_SLIDE: lambda b, s: replace(s, stuck=True),
-        Verb.SLOW_SLIDE: lambda b, s: replace(s, slow=True),
-        Verb.PULL_INFLATION_HANDLE: lambda b, s: replace(s, inflation_handle=True),
-        Verb.DETACH_SLIDE: lambda b, s: replace(s, detached=True),
-        Verb.LEAK_SLIDE_BOTTLE: lambda b, s: slide.leaking(s, slide=True),
-        Verb.LEAK_ASSIST_BOTTLE: lambda b, s: slide.leaking(s, assist=True),
-    }
-)
 
 
 def _switch(name: str, on: bool) -> _AircraftOrder:
@@ -336,6 +328,8 @@ _AIRCRAFT_ORDERS: Final[Mapping[Verb, _AircraftOrder]] = MappingProxyType(
         Verb.DEBOARD: Aircraft.board,
         Verb.SUPPLY_AIR: Aircraft.supply_air,
         Verb.CUT_AIR: Aircraft.cut_air,
+        Verb.OPEN_OUTFLOW_VALVE: Aircraft.open_outflow_valve,
+        Verb.SHUT_OUTFLOW_VALVE: Aircraft.shut_outflow_valve,
         Verb.POWER_ON: _setting("power", "on"),
         Verb.POWER_OFF: _setting("power", "off"),
         Verb.TAXI: Aircraft.taxi,

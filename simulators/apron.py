@@ -19,6 +19,7 @@ from simulators.aircraft import Aircraft
 from simulators.feed import HEARTBEAT_EVERY, Anemometer, Feed
 from simulators.incidents import Director, Happened, Programme
 from simulators.models import weather
+from simulators.models.air import air_at
 from simulators.orders import Order, Verb
 from simulators.publication import Publication
 from simulators.turnaround import Plan, access_for, plan_night_stop, plan_turnaround, roles_of
@@ -98,6 +99,7 @@ class Apron:
         self._speed = speed
         self._ticks = 0
         self._climate = climate or weather.Climate()
+        self._air = air_at(site.elevation_m)
         root = f"apron/v1/{site.name}"
         self.actors = [self._actor(part, root, index) for index, part in enumerate(cast)]
         stands = sorted({*site.stands, *(part.stand for part in cast)})
@@ -155,12 +157,15 @@ class Apron:
         if self._ticks % _WEATHER_TICKS == 0:
             for stand, wind in self._winds.items():
                 self._winds[stand] = weather.step(self._climate, wind, dt_s * _WEATHER_TICKS, self._wind_rngs[stand])
+            for plane in (actor.plane for actor in self.actors):
+                plane.wind = weather.blowing(self._winds[plane.home_stand]) if plane.stand else None
         for actor in self.actors:
             for order in actor.step(now, dt_s):
                 self._order_weather(actor.plane.home_stand, order)
             sent.extend(actor.publish(wire))
         for stand, anemometer in self._anemometers.items():
-            sent.extend(anemometer.publish(wire, weather.wind_readings(self._winds[stand])))
+            if anemometer.due_us <= wire:
+                sent.extend(anemometer.publish(wire, weather.wind_readings(self._winds[stand])))
 
     def _order_weather(self, stand: str, order: Order) -> None:
         extra = float(order.value or 0.0) if order.verb is Verb.SQUALL else 0.0
@@ -168,7 +173,7 @@ class Apron:
 
     def _actor(self, part: Part, root: str, index: int) -> Actor:
         rng = self._rng("aircraft", part.reg)
-        plane = Aircraft(part.reg, self.site.types[part.type], part.stand, rng)
+        plane = Aircraft(part.reg, self.site.types[part.type], part.stand, rng, self._air)
         # Heartbeats are spread, so that the aircraft do not all speak in one instant.
         first_beat = self._start + index * HEARTBEAT_EVERY // 8
         feed = Feed(f"{root}/aircraft/{part.reg}", bundles=part.bundles, first_beat_us=first_beat)

@@ -1,18 +1,21 @@
 """What one aircraft, or one stand, says on the wire: when, in which order, and how falsified.
 
 Owns sequence numbers, on-change sending, the heartbeat, the refreshing of what no heartbeat
-vouches for, and faults of the sensors themselves (silence, a false value, a bad quality).
-It never decides what is true: that is the models' work.
+vouches for, and faults of the sensors themselves (silence, a false value, a bad quality, and
+what :mod:`simulators.models.sensor` does to a true one). It never decides what is true: that
+is the models' work.
 """
 
 from __future__ import annotations
 
+import random
 from collections.abc import Iterable, Mapping
 from types import MappingProxyType
 from typing import Final
 
-from monitor.core.signals import Value
+from monitor.core.signals import AIRFRAME_SIGNALS, DOOR_SIGNALS, Value
 from monitor.core.times import MILLISECOND, SECOND
+from simulators.models.sensor import Fault, Sensor
 from simulators.publication import Publication, encode_bundle, encode_reading
 
 HEARTBEAT_EVERY: Final = 5 * SECOND
@@ -76,11 +79,15 @@ class Feed:
         self._false: dict[str, Value] = {}
         self._qualities: dict[str, str] = {}
         self._withheld: set[str] = set()
+        self._ailing: dict[str, Sensor] = {}
+        self._said: dict[str, Value] = {}
+        self._unread: set[str] = set()
         self._ahead_us = 0
         self._pending: set[str] = set()
         self._beats = 0
         self._next_beat = first_beat_us
         self._next_picture = first_beat_us
+        self._now = first_beat_us
         self.silent = False
         self._owes_picture = True
 
@@ -94,7 +101,28 @@ class Feed:
         self._false.pop(key, None)
         self._qualities.pop(key, None)
         self._withheld.discard(key)
+        self._ailing.pop(key, None)
+        self._said.pop(key, None)
+        self._unread.discard(key)
         self._pending.add(key)
+
+    def fault_of(self, key: str) -> Fault:
+        """Return what ails a sensor now."""
+        return self._ailing[key].fault if key in self._ailing else Fault()
+
+    def ail(self, key: str, fault: Fault, chance: random.Random) -> None:
+        """Have a sensor suffer ``fault`` until it is released; ``chance`` draws its silent spells.
+
+        Raises ``KeyError`` for a reading that does not exist.
+        """
+        if key not in self._ailing:
+            name = key.rpartition("/")[2]
+            signal = (DOOR_SIGNALS if key.startswith("door/") else AIRFRAME_SIGNALS)[name]
+            self._ailing[key] = Sensor(signal, chance)
+            if key in self._true:
+                # What it said last is what it sticks at, and says for a while yet when it is late.
+                self._ailing[key].say(self._true[key], self._now)
+        self._ailing[key].ail(fault, self._now)
 
     def mark(self, key: str, quality: str) -> None:
         """Have a sensor send ``quality`` with its readings."""
@@ -112,7 +140,8 @@ class Feed:
     @property
     def disturbed(self) -> bool:
         """Silent, with a clock that is off, or with a sensor that does not tell the truth."""
-        return self.silent or bool(self._false or self._qualities or self._withheld or self._ahead_us)
+        wrong = self._false or self._qualities or self._withheld or self._ailing or self._ahead_us
+        return self.silent or bool(wrong)
 
     def fall_silent(self) -> None:
         self.silent = True
@@ -131,6 +160,9 @@ class Feed:
 
     def next_due_us(self) -> int:
         """Return when something is sent although nothing changes (µs of the wire)."""
+        if self._ailing:
+            # What ails a sensor goes by time: it has to be asked.
+            return self._now
         if self.silent:
             return self._next_beat + self._beat_every
         dues = [self._next_beat]
@@ -144,9 +176,14 @@ class Feed:
             if self._true.get(key) != value:
                 self._true[key] = value
                 self._pending.add(key)
+        self._now = now
+        if self._ailing:
+            self._ask()
         if self.silent:
             # The gateway is down: its counter stands still, and nothing is kept for later.
             self._next_beat = max(self._next_beat, now)
+            return []
+        if self._rests(now):
             return []
         due = self._due(now)
         sent = self._as_bundle(now, due) if self._bundles else self._one_by_one(now, due)
@@ -156,13 +193,32 @@ class Feed:
             sent.append(self._reading(now, "airframe/heartbeat", self._beats, "good", retain=False))
         return sent
 
+    def _rests(self, now: int) -> bool:
+        """Return true where nothing at all is to be sent: most of the time."""
+        owes = self._pending or self._owes_picture or (self._bundles and now >= self._next_picture)
+        return not owes and now < self._next_beat and now - self._sent_at.get(_PRESSURE, 0) < self._pressure_every
+
+    def _ask(self) -> None:
+        """Hear what the ailing sensors say now."""
+        for key, sensor in self._ailing.items():
+            if key not in self._true:
+                continue
+            said = sensor.say(self._true[key], self._now)
+            if said is None:
+                self._unread.add(key)
+            elif said != self._said.get(key) or key in self._unread:
+                self._unread.discard(key)
+                self._said[key] = said
+                self._pending.add(key)
+
     def _due(self, now: int) -> list[tuple[str, Value]]:
         if self._owes_picture or (self._bundles and now >= self._next_picture):
             self._owes_picture = False
             self._next_picture = now + PICTURE_EVERY
             self._pending.clear()
             # The type goes last: what came before it is then applied together.
-            shown = {key: value for key, value in (self._true | self._false).items() if key not in self._withheld}
+            mute = self._withheld | self._unread
+            shown = {k: v for k, v in (self._true | self._said | self._false).items() if k not in mute}
             return sorted(shown.items(), key=lambda item: item[0] == "airframe/type")
         if now - self._sent_at.get(_PRESSURE, 0) >= self._pressure_every:
             self._pending.add(_PRESSURE)
@@ -171,10 +227,12 @@ class Feed:
         return sorted((item for item in due if self._is_news(now, *item)), key=_order)
 
     def _shown(self, key: str) -> Value:
-        return self._false[key] if key in self._false else self._true[key]
+        if key in self._false:
+            return self._false[key]
+        return self._said[key] if key in self._said else self._true[key]
 
     def _is_due(self, now: int, key: str) -> bool:
-        if key in self._withheld or (key not in self._true and key not in self._false):
+        if key in self._withheld or key in self._unread or (key not in self._true and key not in self._false):
             return False
         pace = _PACED.get(key.rpartition("/")[2])
         return pace is None or now - self._sent_at.get(key, 0) >= pace or self._shown(key) in (0.0, 1.0)
@@ -228,6 +286,11 @@ class Anemometer:
     def retained_topics(self) -> list[str]:
         """Return every topic that the broker keeps a reading for."""
         return [f"{self._prefix}/{signal}" for signal in ("wind_kt", "gust_kt", "wind_from_deg")]
+
+    @property
+    def due_us(self) -> int:
+        """When something is sent next (µs of the wire)."""
+        return self._next
 
     def publish(self, now: int, readings: Mapping[str, Value]) -> list[Publication]:
         """Return what is sent at ``now`` (µs of the wire)."""

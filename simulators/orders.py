@@ -2,7 +2,12 @@
 
 Owns the vocabulary that plans, incidents and scenario files share. An order says what is
 done, never what a sensor should then show: that is for the models, except for the orders
-that falsify a reading on purpose.
+that falsify a reading, or break its sensor, on purpose.
+
+A sensor is broken by a phrase that names its reading: ``stick door/L1/closed``,
+``bounce door/L1/closed 0.8`` (s), ``bias airframe/differential_pressure_hpa -2.5`` (its own
+unit), ``drift door/CF/actuator_bar 6`` (a minute), ``delay door/L1/closed 3`` (s),
+``drop out door/L1/locked 40`` (per cent of the time). ``release`` mends it.
 """
 
 from __future__ import annotations
@@ -13,7 +18,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-from monitor.core.signals import DOOR_SIGNALS, Value
+from monitor.core.signals import DOOR_SIGNALS, Kind, Signal, Value
 
 
 class Verb(enum.StrEnum):
@@ -40,6 +45,8 @@ class Verb(enum.StrEnum):
     DETACH_SLIDE = "detach slide"
     LEAK_SLIDE_BOTTLE = "let slide bottle leak"
     LEAK_ASSIST_BOTTLE = "let assist bottle leak"
+    CHARGE_SLIDE_BOTTLE = "charge slide bottle"
+    CHARGE_ASSIST_BOTTLE = "charge assist bottle"
     DOCK = "dock"
     WITHDRAW_ACCESS = "withdraw access"
     FIT_BARRIER = "fit barrier"
@@ -49,7 +56,14 @@ class Verb(enum.StrEnum):
     SET_SELECTOR = "set selector"
     WORK_HAND_PUMP = "work hand pump"
     REST_HAND_PUMP = "rest hand pump"
+    STROKE_HAND_PUMP = "stroke hand pump"
+    FAIL_ELECTRIC_PUMP = "fail electric pump"
+    MEND_ELECTRIC_PUMP = "mend electric pump"
     LOSE_ACTUATOR_PRESSURE = "lose actuator pressure"
+    LET_ACTUATOR_LEAK = "let actuator leak"
+    MEND_ACTUATOR = "mend actuator"
+    WEAR_DAMPER = "wear damper"
+    RENEW_DAMPER = "renew damper"
     STIFFEN_LEAF = "stiffen leaf"
     LET_LEAF_SINK = "let leaf sink"
     START_ENGINE = "start engine"
@@ -69,6 +83,8 @@ class Verb(enum.StrEnum):
     END_EMERGENCY = "end emergency"
     SUPPLY_AIR = "supply air"
     CUT_AIR = "cut air"
+    OPEN_OUTFLOW_VALVE = "open outflow valve"
+    SHUT_OUTFLOW_VALVE = "shut outflow valve"
     POWER_ON = "power on"
     POWER_OFF = "power off"
     TAXI = "taxi"
@@ -87,6 +103,12 @@ class Verb(enum.StrEnum):
     RELEASE_READING = "release"
     SET_QUALITY = "quality"
     WITHHOLD_READING = "withhold"
+    BOUNCE = "bounce"
+    BIAS = "bias"
+    DELAY = "delay"
+    DROP_OUT = "drop out"
+    STICK = "stick"
+    DRIFT = "drift"
 
 
 class Scope(enum.Enum):
@@ -105,6 +127,7 @@ class Argument(enum.Enum):
     NONE = "nothing"
     NUMBER = "a number"
     MAYBE_NUMBER = "nothing or a number"
+    SIGNED_NUMBER = "a number, which may be negative"
     WORD = "a word"
 
 
@@ -115,12 +138,26 @@ WORDS: Final[Mapping[Verb, tuple[str, ...]]] = MappingProxyType(
 )
 """The words that may follow a verb that takes one."""
 
-_NUMBERS: Final = (Verb.START_ENGINE, Verb.STOP_ENGINE, Verb.BOARD, Verb.TAXI, Verb.SQUALL, Verb.SHIFT_CLOCK)
-_MAYBE_NUMBERS: Final = (Verb.LIFT_HANDLE, Verb.SUPPLY_AIR)
+_NUMBERS: Final = (
+    *(Verb.START_ENGINE, Verb.STOP_ENGINE, Verb.BOARD, Verb.TAXI, Verb.SQUALL, Verb.SHIFT_CLOCK),
+    *(Verb.CHARGE_SLIDE_BOTTLE, Verb.CHARGE_ASSIST_BOTTLE, Verb.STROKE_HAND_PUMP, Verb.DELAY),
+)
+_MAYBE_NUMBERS: Final = (
+    *(Verb.LIFT_HANDLE, Verb.SUPPLY_AIR, Verb.OPEN_OUTFLOW_VALVE),
+    *(Verb.LET_ACTUATOR_LEAK, Verb.WEAR_DAMPER, Verb.BOUNCE, Verb.DROP_OUT),
+)
+_SIGNED_NUMBERS: Final = (Verb.BIAS, Verb.DRIFT)
 _FEED: Final = (Verb.FALL_SILENT, Verb.SPEAK_AGAIN, Verb.SHIFT_CLOCK)
 _STAND: Final = (Verb.SQUALL, Verb.CALM)
-_READING: Final = (Verb.SET_READING, Verb.RELEASE_READING, Verb.SET_QUALITY, Verb.WITHHOLD_READING)
 _LAST_DOOR_VERB: Final = Verb.LET_LEAF_SINK
+
+SENSOR_FAULTS: Final = (Verb.BOUNCE, Verb.BIAS, Verb.DELAY, Verb.DROP_OUT, Verb.STICK, Verb.DRIFT)
+"""The verbs that break one reading's sensor: their phrase names the reading, ``stick door/L1/closed``."""
+
+_READING: Final = (
+    *(Verb.SET_READING, Verb.RELEASE_READING, Verb.SET_QUALITY, Verb.WITHHOLD_READING),
+    *SENSOR_FAULTS,
+)
 
 
 def _scope_of(verb: Verb) -> Scope:
@@ -139,12 +176,15 @@ def _argument_of(verb: Verb) -> Argument:
         return Argument.WORD
     if verb in _NUMBERS:
         return Argument.NUMBER
+    if verb in _SIGNED_NUMBERS:
+        return Argument.SIGNED_NUMBER
     return Argument.MAYBE_NUMBER if verb in _MAYBE_NUMBERS else Argument.NONE
 
 
 SCOPES: Final[Mapping[Verb, Scope]] = MappingProxyType({verb: _scope_of(verb) for verb in Verb})
 ARGUMENTS: Final[Mapping[Verb, Argument]] = MappingProxyType({verb: _argument_of(verb) for verb in Verb})
 PHRASES: Final = tuple(verb for verb in Verb if SCOPES[verb] is not Scope.READING)
+"""The verbs whose phrase names no reading."""
 
 
 NEEDS_SLIDE: Final = frozenset(
@@ -163,14 +203,31 @@ NEEDS_SLIDE: Final = frozenset(
         Verb.DETACH_SLIDE,
         Verb.LEAK_SLIDE_BOTTLE,
         Verb.LEAK_ASSIST_BOTTLE,
+        Verb.CHARGE_SLIDE_BOTTLE,
+        Verb.CHARGE_ASSIST_BOTTLE,
     }
 )
 """The verbs that make no sense at a door without a slide."""
 
+NEEDS_ACTUATOR: Final = frozenset(
+    {
+        Verb.WORK_HAND_PUMP,
+        Verb.REST_HAND_PUMP,
+        Verb.STROKE_HAND_PUMP,
+        Verb.FAIL_ELECTRIC_PUMP,
+        Verb.MEND_ELECTRIC_PUMP,
+        Verb.LOSE_ACTUATOR_PRESSURE,
+        Verb.LET_ACTUATOR_LEAK,
+        Verb.MEND_ACTUATOR,
+        Verb.SET_SELECTOR,
+    }
+)
+"""The verbs that make no sense at a door without a hydraulic actuator (kinds ``cargo`` and ``main_deck``)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """One thing that is done. ``signal`` belongs to the orders that falsify a reading."""
+    """One thing that is done. ``signal`` (as in a bundle) belongs to the orders that falsify a reading or its sensor."""
 
     verb: Verb
     door: str | None = None
@@ -183,18 +240,36 @@ class OrderError(ValueError):
 
 
 def parse_phrase(text: str, door: str | None = None) -> Order:
-    """Read a phrase such as ``dock bridge`` or ``start engine 2``.
+    """Read a phrase such as ``dock bridge``, ``start engine 2`` or ``stick door/L1/closed``.
 
-    Raises :class:`OrderError` where no verb begins it, or what follows does not fit.
+    Raises :class:`OrderError` where no verb begins it, or what follows does not fit. Whether
+    an aircraft has such a reading is the caller's to check.
     """
     words = " ".join(text.split())
-    starts = [verb for verb in PHRASES if words == verb.value or words.startswith(verb.value + " ")]
+    known = (*PHRASES, *SENSOR_FAULTS)
+    starts = [verb for verb in known if words == verb.value or words.startswith(verb.value + " ")]
     if not starts:
-        raise OrderError(f"{words!r} is not something that can be done; one of: {', '.join(PHRASES)}")
+        raise OrderError(f"{words!r} is not something that can be done; one of: {', '.join(known)}")
     verb = max(starts, key=lambda candidate: len(candidate.value))
+    rest = words[len(verb.value) :].strip()
+    if SCOPES[verb] is Scope.READING:
+        key, _, rest = rest.partition(" ")
+        if "/" not in key:
+            raise OrderError(f"{verb.value!r} is done to a reading; name it, as in {verb.value} door/L1/closed")
+        return Order(verb, None, _argument(verb, rest), key)
     if SCOPES[verb] is Scope.DOOR and door is None:
         raise OrderError(f"{verb.value!r} is done to a door; add door: and its name")
-    return Order(verb, door if SCOPES[verb] is Scope.DOOR else None, _argument(verb, words[len(verb.value) :].strip()))
+    return Order(verb, door if SCOPES[verb] is Scope.DOOR else None, _argument(verb, rest))
+
+
+def misfit(order: Order, signal: Signal) -> str | None:
+    """Say why a sensor fault cannot befall ``signal``'s sensor; ``None`` where it can."""
+    numeric = signal.kind in (Kind.FLOAT, Kind.INT)
+    if order.verb in (Verb.BIAS, Verb.DRIFT) and not numeric:
+        return f"{order.verb.value!r} is for a reading that is a number; {signal.name} is {signal.kind.value}"
+    if order.verb is Verb.BOUNCE and signal.kind is not Kind.BOOL:
+        return f"{order.verb.value!r} is for a reading that is true or false; {signal.name} is {signal.kind.value}"
+    return None
 
 
 def _argument(verb: Verb, rest: str) -> Value | None:
@@ -213,6 +288,7 @@ def _argument(verb: Verb, rest: str) -> Value | None:
         number = float(rest)
     except ValueError:
         raise OrderError(f"{verb.value!r} is followed by a number, not {rest or 'nothing'}") from None
-    if not 0 <= number <= 2000:
-        raise OrderError(f"the number after {verb.value!r} is from 0 to 2000, not {rest}")
+    least = -2000 if kind is Argument.SIGNED_NUMBER else 0
+    if not least <= number <= 2000:
+        raise OrderError(f"the number after {verb.value!r} is from {least} to 2000, not {rest}")
     return number

@@ -1,10 +1,10 @@
 """The cabin's air: how much more pressure it holds than the outside, and how that leaks away.
 
-Owns the differential pressure. For small differences and still air outside its square root
-falls linearly in time, t = V / (CdA * p) * sqrt(2 * rho) * (sqrt(dp0) - sqrt(dp1)) (isothermal; the
-discharge equation dV/dt = CdA * sqrt(2 * dp / rho) put into p * dV = V * dp), so it reaches
-zero in finite time. An external supply, or engines, can raise it. It never knows a door:
-it is told the open area.
+Owns the differential pressure. Compressible flow through the outflow area (choked where it
+is large enough), isothermal in the cabin: its walls, seats and people hold far more heat than
+its air. An external supply, or engines, can raise it. What is stepped is the square root of
+the difference, which for small differences falls linearly in time and reaches zero in finite
+time: no step is stiff. It never knows a door: it is told how many are out of their frames.
 """
 
 from __future__ import annotations
@@ -13,59 +13,43 @@ import math
 from dataclasses import dataclass, replace
 from typing import Final
 
-OUTSIDE_PA: Final = 101325.0
-AIR_KG_M3: Final = 1.225
-"""ISO 2533 at sea level."""
+from simulators.models.air import GAS_J_KG_K, SEA_LEVEL, Air, nozzle_kg_s, slices
 
 _SUBSTEP_S: Final = 0.05
 _OPEN_DOOR_CDA_M2: Final = 0.6
+_SMALL_PA: Final = 1e-6
+"""Below it the incompressible limit is exact to every digit."""
 
 
 @dataclass(frozen=True, slots=True)
 class CabinBuild:
-    """A cabin's air volume (m³) and the effective area of its outflow valve and leaks (m²)."""
+    """A cabin's air volume (m³), the discharge area of its leaks (m²), and the air that it stands in."""
 
     volume_m3: float
     leak_cda_m2: float
+    outside: Air = SEA_LEVEL
 
 
 @dataclass(frozen=True, slots=True)
 class CabinState:
-    """Differential pressure (Pa, inside minus outside), external inflow (m³/s), and the controller's goal.
+    """Differential pressure (Pa, inside minus outside), what feeds and drains it, and the controller's goal.
 
-    ``goal_pa`` is what a pressure controller in flight steers to, at ``goal_pa_per_s``;
-    ``None`` means that nothing steers and the cabin vents.
+    ``inflow_m3_s`` is an external supply, as a volume of outside's air; ``outflow_cda_m2`` is
+    the opened outflow valve. ``goal_pa`` is what a pressure controller in flight steers to, at
+    ``goal_pa_per_s``; ``None`` means that nothing steers and the cabin vents.
     """
 
     dp_pa: float = 0.0
     inflow_m3_s: float = 0.0
+    outflow_cda_m2: float = 0.0
     goal_pa: float | None = None
     goal_pa_per_s: float = 300.0
 
 
-def _root_fall_per_s(build: CabinBuild, cda_m2: float, outside_pa: float, air_kg_m3: float) -> float:
-    """Return how fast √Δp falls (√Pa per second)."""
-    return cda_m2 * outside_pa / (build.volume_m3 * math.sqrt(2.0 * air_kg_m3))
-
-
-def vent_seconds(
-    build: CabinBuild, dp0_pa: float, dp1_pa: float, *, outside_pa: float = OUTSIDE_PA, air_kg_m3: float = AIR_KG_M3
-) -> float:
-    """Return the seconds in which venting takes the pressure from ``dp0_pa`` down to ``dp1_pa``."""
-    fall = math.sqrt(dp0_pa) - math.sqrt(dp1_pa)
-    return fall / _root_fall_per_s(build, build.leak_cda_m2, outside_pa, air_kg_m3)
-
-
-def vented(build: CabinBuild, dp_pa: float, seconds: float, *, cda_m2: float | None = None) -> float:
-    """Return the pressure (Pa) after ``seconds`` of venting, exactly, whatever the time step."""
-    area = build.leak_cda_m2 if cda_m2 is None else cda_m2
-    root = math.sqrt(abs(dp_pa)) - _root_fall_per_s(build, area, OUTSIDE_PA, AIR_KG_M3) * seconds
-    return math.copysign(max(0.0, root) ** 2, dp_pa)
-
-
-def settled_pa(build: CabinBuild, inflow_m3_s: float) -> float:
-    """Return the pressure (Pa) at which a steady external inflow and the leaks balance."""
-    return AIR_KG_M3 / 2.0 * (inflow_m3_s / build.leak_cda_m2) ** 2
+def supply_for(build: CabinBuild, goal_pa: float) -> float:
+    """Return the inflow (m³/s) with which a cabin with nothing but its leaks settles at ``goal_pa``."""
+    inside = Air(build.outside.pressure_pa + goal_pa, build.outside.temperature_k)
+    return nozzle_kg_s(build.leak_cda_m2, inside, goal_pa) / build.outside.kg_m3
 
 
 def step(build: CabinBuild, state: CabinState, dt_s: float, *, doors_open: int = 0) -> CabinState:
@@ -76,14 +60,31 @@ def step(build: CabinBuild, state: CabinState, dt_s: float, *, doors_open: int =
         return replace(state, dp_pa=dp)
     if not state.dp_pa and not state.inflow_m3_s:
         return state
-    area = build.leak_cda_m2 + doors_open * _OPEN_DOOR_CDA_M2
+    area = build.leak_cda_m2 + state.outflow_cda_m2 + doors_open * _OPEN_DOOR_CDA_M2
+    fed_pa_per_s = build.outside.pressure_pa / build.volume_m3 * state.inflow_m3_s
     dp = state.dp_pa
-    if not state.inflow_m3_s:
-        return replace(state, dp_pa=vented(build, dp, dt_s, cda_m2=area))
-    left_s = dt_s
-    while left_s > 0:
-        slice_s = min(_SUBSTEP_S, left_s)
-        # The inflow is added first and vented exactly, so the step stays stable with a door open.
-        dp = vented(build, dp + OUTSIDE_PA / build.volume_m3 * state.inflow_m3_s * slice_s, slice_s, cda_m2=area)
-        left_s -= slice_s
+    count, slice_s = slices(dt_s, _SUBSTEP_S)
+    for _ in range(count):
+        # The inflow goes half before and half after the venting, so that the two meet to second order.
+        dp = _vented(build, area, dp + fed_pa_per_s * slice_s / 2, slice_s) + fed_pa_per_s * slice_s / 2
     return replace(state, dp_pa=dp)
+
+
+def _vented(build: CabinBuild, area_m2: float, dp_pa: float, seconds: float) -> float:
+    """Take one midpoint step of √|Δp|."""
+    root = math.sqrt(abs(dp_pa))
+    half = root - _root_fall_per_s(build, area_m2, dp_pa) * seconds / 2
+    middle = math.copysign(max(0.0, half) ** 2, dp_pa)
+    root -= _root_fall_per_s(build, area_m2, middle) * seconds
+    return math.copysign(max(0.0, root) ** 2, dp_pa) if root > 0 else 0.0
+
+
+def _root_fall_per_s(build: CabinBuild, area_m2: float, dp_pa: float) -> float:
+    """Return how fast √|Δp| falls (√Pa per second)."""
+    outside = build.outside
+    drop = abs(dp_pa)
+    if drop < _SMALL_PA:
+        return area_m2 * outside.pressure_pa / (build.volume_m3 * math.sqrt(2.0 * outside.kg_m3))
+    upstream = Air(outside.pressure_pa + max(0.0, dp_pa), outside.temperature_k)
+    pa_per_s = nozzle_kg_s(area_m2, upstream, drop) * GAS_J_KG_K * outside.temperature_k / build.volume_m3
+    return pa_per_s / (2.0 * math.sqrt(drop))

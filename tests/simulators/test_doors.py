@@ -19,6 +19,8 @@ from simulators.aircraft import Aircraft
 from simulators.feed import Feed
 from simulators.models import door as model
 from simulators.models.cabin import CabinState
+from simulators.models.hydraulics import HydraulicBuild
+from simulators.models.weather import Wind
 from simulators.orders import Order, Verb
 
 TYPES = load(default_config_path(), environment={}).site.types
@@ -192,31 +194,91 @@ def test_the_hand_pump_is_slower_than_the_electric_one() -> None:
     assert seconds(hand_pump=True) > 2 * seconds(selector="open")
 
 
-def test_a_leaking_actuator_falls_below_what_holds_the_leaf() -> None:
-    door = TYPES["larch"].doors["CF"]
-    mechanism = model.mechanism_for(door, random.Random(1))
-    state = model.DoorState(
-        handle=1.0, handle_to=1.0, leaf=0.6, leaf_to=0.6, actuator_bar=1.35 * mechanism.holding_bar, leak_bar_per_s=8.0
-    )
-    assert not model.settled(mechanism, state)
-    for _ in range(300):
+def powered(name: str = "alder") -> tuple[model.Mechanism, HydraulicBuild]:
+    mechanism = model.mechanism_for(TYPES[name].doors["CF"], random.Random(1))
+    assert mechanism.actuator is not None
+    return mechanism, mechanism.actuator
+
+
+def lived(mechanism: model.Mechanism, state: model.DoorState, seconds: float) -> model.DoorState:
+    for _ in range(round(seconds * 10)):
         state = model.step(mechanism, state, 0.1)
-    assert state.actuator_bar < mechanism.holding_bar
+    return state
+
+
+def test_a_leaking_actuator_falls_below_what_holds_the_leaf_before_the_leaf_sinks() -> None:
+    mechanism, actuator = powered("larch")
+    state = model.DoorState(handle=1.0, handle_to=1.0, leaf=0.6, leaf_to=0.6, actuator_bar=actuator.lift_bar)
+    state = model.losing(state, actuator, 8.0)
+    assert not model.settled(mechanism, state)
+    state = lived(mechanism, state, 3.0)
+    assert actuator.sink_bar < state.actuator_bar < actuator.holding_bar
     assert state.leaf == 0.6
+    later = lived(mechanism, state, 60.0)
+    assert later.leaf < 0.55
+    assert later.actuator_bar < actuator.holding_bar
+
+
+def test_so_many_strokes_of_the_hand_pump_lift_the_leaf_so_far_and_then_it_rests() -> None:
+    mechanism, actuator = powered()
+    up = model.DoorState(handle=1.0, handle_to=1.0, actuator_bar=actuator.lift_bar)
+    state = lived(mechanism, model.begin_pumping(up, 12), 30.0)
+    assert not state.hand_pump
+    assert model.settled(mechanism, state)
+    assert state.leaf == pytest.approx(12 * actuator.stroke_cm3 / actuator.swept_cm3, rel=0.02)
+    resting = model.begin_pumping(up, 0)
+    assert not resting.hand_pump
+
+
+def test_with_the_electric_pump_failed_only_the_hand_pump_lifts() -> None:
+    mechanism, _ = powered()
+    failed = model.DoorState(handle=1.0, handle_to=1.0, selector="open", pump_failed=True)
+    assert lived(mechanism, failed, 30.0).actuator_bar == 0.0
+    assert lived(mechanism, model.begin_pumping(failed), 30.0).leaf > 0.1
+
+
+def test_latches_that_hold_the_leaf_take_the_pump_to_its_relief_valve() -> None:
+    mechanism, actuator = powered()
+    state = lived(mechanism, model.DoorState(selector="open"), 10.0)
+    assert (state.leaf, state.actuator_bar) == (0.0, actuator.relief_bar)
+
+
+def seconds_to_open(**worn: float) -> float:
+    mechanism = model.mechanism_for(TYPES["alder"].doors["L1"], random.Random(1))
+    state = model.DoorState(handle=1.0, handle_to=1.0, leaf_to=1.0, task=model.Task.OPENING, **worn)  # type: ignore[arg-type]
+    for tick in range(1000):
+        state = model.step(mechanism, state, 0.1)
+        if state.leaf >= 1.0:
+            return tick / 10
+    raise AssertionError("the leaf never came to its stop")
 
 
 def test_a_stiff_leaf_takes_three_times_as_long() -> None:
-    mechanism = model.mechanism_for(TYPES["alder"].doors["L1"], random.Random(1))
+    assert 2.8 < seconds_to_open(drag=3.0) / seconds_to_open() < 3.2
 
-    def seconds(drag: float) -> float:
-        state = model.DoorState(handle=1.0, handle_to=1.0, leaf_to=1.0, task=model.Task.OPENING, drag=drag)
-        for tick in range(1000):
-            state = model.step(mechanism, state, 0.1)
-            if state.leaf >= 1.0:
-                return tick / 10
-        raise AssertionError("the leaf never came to its stop")
 
-    assert 2.8 < seconds(3.0) / seconds(1.0) < 3.2
+def test_a_worn_damper_lets_the_leaf_go_faster_than_its_baseline_allows() -> None:
+    usual = seconds_to_open()
+    assert seconds_to_open(damper_worn=0.3) < seconds_to_open(damper_worn=0.1) < usual
+    assert seconds_to_open(damper_worn=0.7) < 0.6 * usual
+    assert seconds_to_open(damper_worn=1.0) > 0.5
+
+
+def opened_in(wind: Wind | None) -> float:
+    plane = Aircraft("ZZ-TST", TYPES["alder"], "S11", random.Random(7))
+    plane.wind = wind
+    plane.obey(Order(Verb.OPEN, "L1"), 0)
+    for tick in range(600):
+        plane.step(tick * 100_000, 0.1)
+        if plane.doors["L1"].door.leaf >= 1.0:
+            return tick / 10
+    raise AssertionError("the leaf never came to its stop")
+
+
+def test_a_breeze_changes_no_door_s_time_and_a_gale_from_behind_does() -> None:
+    calm = opened_in(None)
+    assert opened_in(Wind(12.0, 240.0)) == calm
+    assert opened_in(Wind(45.0, 120.0)) < calm - 1.0
 
 
 def lamps(plane: Aircraft, name: str) -> tuple[object, object]:

@@ -1,13 +1,20 @@
-"""Arming, release and inflation of a slide."""
+"""Arming, release and inflation of a slide; the bottle against its closed form and ``solve_ivp``.
+
+Blow-down of a vessel through a choked orifice, adiabatic and isothermal: any textbook of gas
+dynamics; a gas that is ideal.
+"""
 
 from __future__ import annotations
 
+import math
 import random
+from dataclasses import replace
 
 import pytest
+from scipy.integrate import solve_ivp
 
 from monitor.core.airframe import DoorKind, DoorType, Side
-from simulators.models import slide
+from simulators.models import bottle, slide
 
 TICK_US = 100_000
 
@@ -113,3 +120,115 @@ def test_a_leaking_bottle_is_a_fifth_down_and_the_other_is_not() -> None:
     state = slide.leaking(slide.SlideState(), slide=True)
     assert (state.bottle_share, state.assist_share) == (0.8, 1.0)
     assert slide.leaking(state, assist=True).assist_share == 0.8
+
+
+# The bottle
+
+R, GAMMA, P_OUT = 287.05287, 1.4, 101325.0
+VOLUME_M3, CDA_M2, FULL_PA, KELVIN = 0.012, 4.4e-6, 20.0e6, 293.15
+
+
+def blown_down(seconds: float) -> tuple[float, float]:
+    """Mass and pressure left (shares): dm/dt = -flow, adiabatic gas in the bottle, choked or not; by ``solve_ivp``."""
+
+    def flow(p_in: float, t_in: float) -> float:
+        ratio = max(P_OUT / p_in, (2 / (GAMMA + 1)) ** (GAMMA / (GAMMA - 1)))
+        inner = ratio ** (2 / GAMMA) - ratio ** ((GAMMA + 1) / GAMMA)
+        return CDA_M2 * p_in * math.sqrt(2 * GAMMA / (GAMMA - 1) / (R * t_in) * inner)
+
+    full_kg = FULL_PA * VOLUME_M3 / (R * KELVIN)
+
+    def slope(_: float, kg: list[float]) -> list[float]:
+        share = kg[0] / full_kg
+        return [-flow(FULL_PA * share**GAMMA, KELVIN * share ** (GAMMA - 1))]
+
+    solved = solve_ivp(slope, (0.0, seconds), [full_kg], rtol=1e-9, atol=1e-12)
+    share = float(solved.y[0][-1]) / full_kg
+    return share, share**GAMMA
+
+
+@pytest.mark.parametrize("seconds", [0.5, 2.0, 6.0, 12.0])
+def test_a_bottle_blows_down_as_integrated(seconds: float) -> None:
+    tau = bottle.time_constant_s(VOLUME_M3, CDA_M2, KELVIN)
+    gas, pressure = blown_down(seconds)
+    assert bottle.gas_left(seconds, tau) == pytest.approx(gas, rel=1e-5)
+    assert bottle.pressure_left(seconds, tau) == pytest.approx(pressure, rel=1e-5)
+
+
+def test_a_bottle_first_empties_as_a_warm_one_would() -> None:
+    """Isothermal and choked, m = m0 exp(-t/tau): what the adiabatic form begins with, before the gas is cold."""
+    tau = bottle.time_constant_s(VOLUME_M3, CDA_M2, KELVIN)
+    assert bottle.gas_left(0.01 * tau, tau) == pytest.approx(math.exp(-0.01), rel=1e-4)
+    assert bottle.gas_left(3 * tau, tau) > math.exp(-3.0)
+    assert tau == pytest.approx(VOLUME_M3 / (CDA_M2 * math.sqrt(GAMMA * R * KELVIN) * (5 / 6) ** 3), rel=1e-9)
+
+
+def test_when_so_much_is_left_is_the_inverse() -> None:
+    for share in (0.9, 1 / 3, 0.05):
+        assert bottle.gas_left(bottle.seconds_until(share, 2.5), 2.5) == pytest.approx(share)
+
+
+def erect_after(charge: float, *, temperature_c: float = 20.0, slow: bool = False) -> float | None:
+    build = replace(slide.build_for(a_door(), random.Random(1)), inflation_s=3.5, temperature_c=temperature_c)
+    state = slide.charged(replace(slide.first_state(build, armed=True), slow=slow), bottle_share=charge)
+    history = live(build, state, 60.0, leaf_out=True)
+    released = first(history, build, "slide_released", True)
+    erect = [at for at, shown in history if shown.erect]
+    expected = slide.stands_after(build, state)
+    assert (expected is None) == (not erect)
+    assert slide.settled(history[-1][1])
+    if expected is None:
+        return None
+    assert erect[0] - released == pytest.approx(expected, abs=0.11)
+    return expected
+
+
+def test_a_full_bottle_at_twenty_degrees_takes_the_slide_s_own_time() -> None:
+    assert erect_after(1.0) == pytest.approx(3.5)
+    assert erect_after(1.0, slow=True) == pytest.approx(10.5)
+
+
+def test_the_less_gas_the_later_it_stands_and_with_too_little_it_never_does() -> None:
+    times = [erect_after(charge) for charge in (1.0, 0.9, 0.8, 0.72)]
+    known = [seconds for seconds in times if seconds is not None]
+    assert known == sorted(known)
+    assert len(known) == 4
+    assert known[0] < 4.0 < 6.0 < known[3]
+    assert erect_after(0.6) is None
+    assert erect_after(0.0) is None
+
+
+def test_a_cold_bottle_is_slower() -> None:
+    """Colder gas is as much, and slower: the speed of sound goes with the root of the temperature; and it fills less."""
+    cold, usual, warm = (erect_after(1.0, temperature_c=degrees) for degrees in (-25.0, 20.0, 45.0))
+    assert cold is not None
+    assert usual is not None
+    assert warm is not None
+    assert warm < usual < cold < 6.0
+    needed = 293.15 / (1.5 * 248.15)
+    tau = bottle.seconds_until(1 - 1 / 1.5, 1.0)
+    assert cold == pytest.approx(
+        3.5 / tau * math.sqrt(293.15 / 248.15) * bottle.seconds_until(1 - needed, 1.0), rel=1e-9
+    )
+
+
+def test_the_gauge_of_a_bottle_falls_with_its_charge_and_is_not_refilled_once_released() -> None:
+    build = slide.build_for(a_door(), random.Random(1))
+    state = slide.charged(slide.first_state(build, armed=True), bottle_share=0.5)
+    shown = slide.slide_readings(build, state, temperature_sent=False)
+    assert float(str(shown["slide_bottle_bar"])) == pytest.approx(build.bottle_bar / 2, abs=0.1)
+    gone = live(build, state, 3.0, leaf_out=True)[-1][1]
+    assert slide.charged(gone, bottle_share=1.0) == gone
+
+
+def test_the_pace_of_stepping_changes_nothing() -> None:
+    build = slide.build_for(a_door(), random.Random(1))
+    released = replace(slide.first_state(build, armed=True), released_at=0)
+    shares = []
+    for tick_s in (0.05, 0.1, 0.5):
+        state = released
+        for n in range(1, round(4.0 / tick_s) + 1):
+            state = slide.step(build, state, round(n * tick_s * 1e6), tick_s, leaf_out=True)
+        shares.append((state.bottle_share, state.assist_share, state.erect))
+    assert shares[0] == pytest.approx(shares[1], rel=1e-12)
+    assert shares[0] == pytest.approx(shares[2], rel=1e-12)
