@@ -96,8 +96,8 @@ def _draw(signal: str, door: str, kind: DoorKind, chance: random.Random) -> Valu
     return _FIXED[signal]
 
 
-def _work(signals: frozenset[str]) -> tuple[Step, ...]:
-    """One opening and closing of a door with these signals, in the order in which its sensors see it."""
+def work_steps(signals: frozenset[str]) -> tuple[Step, ...]:
+    """List one opening and closing of a door with these signals, in the order in which its sensors see it."""
     ramp = [("travel", round(step / RAMP_STEPS, 2)) for step in range(RAMP_STEPS + 1)]
     steps: list[Step] = [
         ("access", "loader"),
@@ -167,7 +167,7 @@ class Traffic:
         return pictures
 
     def _cycle(self) -> Iterator[tuple[str, str, Value]]:
-        scripts = [(name, _work(frozenset(self._airframe.doors[name].signals))) for name in WORKED]
+        scripts = [(name, work_steps(frozenset(self._airframe.doors[name].signals))) for name in WORKED]
         first = self._chance.randrange(len(scripts))
         while True:
             for name, script in scripts[first:] + scripts[:first]:

@@ -33,10 +33,10 @@ def encode_publish(topic: bytes, payload: bytes, packet_id: int | None, *, retai
     tail = b"" if packet_id is None else struct.pack(">H", packet_id)
     length = 2 + len(topic) + len(tail) + len(payload)
     head = 0x30 | (0x02 if tail else 0) | (0x01 if retain else 0)
-    return b"%c%b%b%b%b%b" % (head, _encode_length(length), struct.pack(">H", len(topic)), topic, tail, payload)
+    return b"%c%b%b%b%b%b" % (head, encode_length(length), struct.pack(">H", len(topic)), topic, tail, payload)
 
 
-def _encode_length(length: int) -> bytes:
+def encode_length(length: int) -> bytes:
     """Write a remaining length: seven bits a byte, the least first (section 2.2.3)."""
     written = bytearray()
     while True:
@@ -46,7 +46,8 @@ def _encode_length(length: int) -> bytes:
             return bytes(written)
 
 
-def _text(text: str) -> bytes:
+def encode_text(text: str) -> bytes:
+    """Write a string with its length before it (section 1.5.3)."""
     body = text.encode()
     return struct.pack(">H", len(body)) + body
 
@@ -69,8 +70,8 @@ class Connection:
         self._socket = socket.create_connection((address.host, address.port), timeout=ANSWER_S_MAX)
         self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         # Protocol name and level 4, clean session, no keep-alive (section 3.1).
-        body = _text("MQTT") + b"\x04\x02\x00\x00" + _text(client_id)
-        self._socket.sendall(b"\x10" + _encode_length(len(body)) + body)
+        body = encode_text("MQTT") + b"\x04\x02\x00\x00" + encode_text(client_id)
+        self._socket.sendall(b"\x10" + encode_length(len(body)) + body)
         self._wait_for(lambda: self._accepted)
 
     def __enter__(self) -> Connection:
@@ -95,8 +96,8 @@ class Connection:
     def subscribe(self, name: str, *, qos: int = 1) -> None:
         """Subscribe and wait until it is granted; raises :class:`WireError`."""
         self._granted.clear()
-        body = b"\x00\x01" + _text(name) + bytes((qos,))
-        self._socket.sendall(b"\x82" + _encode_length(len(body)) + body)
+        body = b"\x00\x01" + encode_text(name) + bytes((qos,))
+        self._socket.sendall(b"\x82" + encode_length(len(body)) + body)
         self._wait_for(lambda: bool(self._granted))
         if self._granted[0] != qos:
             raise WireError(f"the broker does not grant {name} at QoS {qos}")

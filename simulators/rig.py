@@ -15,13 +15,14 @@ import socket
 import ssl
 import time
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final, Protocol
 
 import aiomqtt
 
 from monitor.adapters.mqtt_settings import BrokerAddress, parse_broker_url
-from monitor.config import default_config_path, load
+from monitor.config import Broker, default_config_path, load
 from monitor.core.airframe import Site
 from monitor.core.times import MILLISECOND, SECOND
 from simulators.apron import Apron
@@ -63,13 +64,14 @@ async def run_rig(
     clear: bool = False,
     patience_s: float | None = None,
     clock: Callable[[], int] = wall_clock,
+    on_link: Callable[[bool], None] = lambda _: None,
 ) -> int:
     """Publish ``stage`` until ``stop`` is set or the wire's time ``until_us``; return how many messages were sent.
 
     A lost connection is made again; what was due meanwhile is not made up for, but every
     sensor then sends its picture anew. ``ca_file`` is the authority to trust where
     the address asks for TLS (``None``: the system's). ``clear`` withdraws every retained reading at the
-    end. Raises :class:`RigError` where the broker is not reached within ``patience_s``
+    end. ``on_link`` is told whether there is a connection. Raises :class:`RigError` where the broker is not reached within ``patience_s``
     of real time at the start (``None``: keeps trying), and ``ValueError`` for a bad URL.
     """
     address = parse_broker_url(broker) if isinstance(broker, str) else broker
@@ -78,12 +80,14 @@ async def run_rig(
     attempt = itertools.count()
     while not stop.is_set():
         try:
-            async with _client(address, ca_file) as client:
+            async with open_client(address, ca_file) as client:
                 deadline, attempt = None, itertools.count()
+                on_link(True)
                 stage.owe_picture()
                 sent += await _play(stage, client, stop, until_us=until_us, clear=clear, clock=clock)
                 return sent
         except aiomqtt.MqttError as error:
+            on_link(False)
             if deadline is not None and time.monotonic() > deadline:
                 raise RigError(f"no broker answers at {address.host}:{address.port} ({error})") from None
             failures = next(attempt)
@@ -106,7 +110,22 @@ async def serve_apron(
     await run_rig(apron, broker_url, stop=stop)
 
 
-def _client(address: BrokerAddress, ca_file: Path | None) -> aiomqtt.Client:
+def broker_address(broker: Broker) -> BrokerAddress:
+    """Return the configured broker's address with what signs in there; raises ``ValueError`` with one line."""
+    address = parse_broker_url(broker.url)
+    if broker.user is not None:
+        address = replace(address, username=broker.user)
+    if broker.password_file is not None:
+        try:
+            lines = Path(broker.password_file).read_text(encoding="utf-8").splitlines()
+        except (OSError, UnicodeDecodeError):
+            raise ValueError(f"{broker.password_file} cannot be read; give a file with the password in it") from None
+        address = replace(address, password=lines[0] if lines else "")
+    return address
+
+
+def open_client(address: BrokerAddress, ca_file: Path | None) -> aiomqtt.Client:
+    """Return a client for that broker, not connected yet; ``ca_file`` is the authority to trust for TLS."""
     client = aiomqtt.Client(
         address.host,
         address.port,

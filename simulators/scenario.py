@@ -8,7 +8,7 @@ scenario is :mod:`simulators.apron`'s.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
@@ -17,17 +17,20 @@ from monitor.config.document import Location, read_document
 from monitor.config.explain import validate
 from monitor.config.layers import file_layer, place
 from monitor.config.problems import suggest
-from monitor.core.airframe import AirframeType, Site
+from monitor.core.airframe import AirframeType, DoorKind, Site
 from monitor.core.signals import AIRFRAME_SIGNALS, DOOR_SIGNALS, HEARTBEAT, RejectedValueError, Signal, Value
 from simulators.apron import Apron, Cue, Part
 from simulators.durations import parse_moment
+from simulators.expectation import Expectations
+from simulators.expectation_check import check_expectations, read_expectations
 from simulators.incidents import Programme
 from simulators.models.weather import Climate
-from simulators.orders import NEEDS_SLIDE, Order, OrderError, Verb, parse_phrase
+from simulators.orders import NEEDS_ACTUATOR, NEEDS_SLIDE, Order, OrderError, Verb, misfit, parse_phrase
 from simulators.scenario_file import AircraftEntry, ScenarioFile, StepEntry
 
 _SHIPPED: Final = Path(__file__).resolve().parent / "scenarios"
 _SUFFIXES: Final = (".yaml", ".yml")
+_POWERED: Final = (DoorKind.CARGO, DoorKind.MAIN_DECK)
 
 Finding = tuple[Location, str]
 
@@ -44,6 +47,7 @@ class Scenario:
     cues: tuple[Cue, ...]
     programme: Programme | None
     climate: Climate
+    expectations: Expectations = field(default_factory=Expectations)
 
     def apron(self, site: Site, start_us: int, *, seed: int | None = None, speed: float = 1.0) -> Apron:
         """Set the scenario up at ``site`` from ``start_us`` (µs) on; ``seed`` overrides its own."""
@@ -80,7 +84,7 @@ def load_scenario(path: Path, site: Site) -> Scenario:
     layers = [file_layer(read_document(path))]
     file = validate(ScenarioFile, layers)
     check = _Check(file, site)
-    findings = [*check.aircraft(), *check.incidents()]
+    findings = [*check.aircraft(), *check.incidents(), *check_expectations(file, check.types)]
     cues: list[Cue] = []
     for index, step in enumerate(file.steps):
         for found in check.step(index, step):
@@ -99,6 +103,7 @@ def load_scenario(path: Path, site: Site) -> Scenario:
         cues=tuple(cues),
         programme=_programme(file),
         climate=Climate(mean_kt=file.wind.mean_kt, gust_kt=file.wind.gusts_kt, from_deg=file.wind.from_deg),
+        expectations=read_expectations(file),
     )
 
 
@@ -130,7 +135,7 @@ class _Check:
     def __init__(self, file: ScenarioFile, site: Site) -> None:
         self._file = file
         self._site = site
-        self._types: Mapping[str, AirframeType | None] = {
+        self.types: Mapping[str, AirframeType | None] = {
             entry.reg: site.types.get(entry.type) for entry in file.aircraft
         }
 
@@ -149,7 +154,7 @@ class _Check:
             if entry.stand not in self._site.stands:
                 right = suggest(entry.stand, self._site.stands)
                 yield (*where, "stand"), f"{entry.stand!r} is not a stand of {self._site.name}; {right}"
-            airframe = self._types[entry.reg]
+            airframe = self.types[entry.reg]
             if airframe is not None and (entry.passengers or 0) > airframe.seats:
                 yield (*where, "passengers"), f"{entry.passengers} is more than {airframe.seats} seats; give fewer"
             regs.add(entry.reg)
@@ -161,8 +166,8 @@ class _Check:
         if entry is None:
             return
         for index, reg in enumerate(entry.calm):
-            if reg not in self._types:
-                yield ("incidents", "calm", index), f"there is no aircraft {reg}; {suggest(reg, self._types)}"
+            if reg not in self.types:
+                yield ("incidents", "calm", index), f"there is no aircraft {reg}; {suggest(reg, self.types)}"
         if not 1 <= entry.every[0] <= entry.every[1]:
             yield ("incidents", "every"), "the two times are out of order; give the shorter first, at least 1s"
 
@@ -170,15 +175,18 @@ class _Check:
         """Turn one step into cues, or say what is wrong with it."""
         where: Location = ("steps", index)
         reg = step.aircraft
-        if reg is None and len(self._types) == 1:
-            reg = next(iter(self._types))
+        if reg is None and len(self.types) == 1:
+            reg = next(iter(self.types))
         if reg is None:
-            yield where, f"says no aircraft; add aircraft: and one of {', '.join(self._types)}"
+            yield where, f"says no aircraft; add aircraft: and one of {', '.join(self.types)}"
             return
-        if reg not in self._types:
-            yield (*where, "aircraft"), f"there is no aircraft {reg}; {suggest(reg, self._types)}"
+        if reg not in self.types:
+            yield (*where, "aircraft"), f"there is no aircraft {reg}; {suggest(reg, self.types)}"
             return
-        airframe = self._types[reg]
+        end_s = self._file.end
+        if end_s is not None and step.at > end_s:
+            yield (*where, "at"), f"{step.at:g}s is after the end at {end_s:g}s; give an earlier time, or a later end:"
+        airframe = self.types[reg]
         if airframe is None:
             return
         if step.door is not None and step.door not in airframe.doors:
@@ -204,8 +212,19 @@ def _done(where: Location, step: StepEntry, airframe: AirframeType) -> Iterator[
         elif order.door and order.verb in NEEDS_SLIDE and not airframe.doors[order.door].slide:
             slides = [name for name, door in airframe.doors.items() if door.slide]
             yield (*where, "door"), f"door {order.door} has no slide; {suggest('', slides)}"
+        elif order.door and order.verb in NEEDS_ACTUATOR and airframe.doors[order.door].kind not in _POWERED:
+            powered = [name for name, door in airframe.doors.items() if door.kind in _POWERED]
+            yield (*where, "door"), f"door {order.door} has no hydraulic drive; {suggest('', powered)}"
+        elif order.signal is not None:
+            yield from _sensor_fault((*where, "do"), order.signal, airframe, order)
         else:
             yield order
+
+
+def _sensor_fault(where: Location, key: str, airframe: AirframeType, order: Order) -> Iterator[Order | Finding]:
+    signal = _signal(key, airframe)
+    wrong = signal if isinstance(signal, str) else misfit(order, signal)
+    yield order if wrong is None else (where, wrong)
 
 
 def _falsified(where: Location, step: StepEntry, airframe: AirframeType) -> Iterator[Order | Finding]:

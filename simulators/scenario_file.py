@@ -1,26 +1,37 @@
-"""The keys of a scenario file.
+"""The keys of a scenario file, and their JSON Schema for editors.
 
 Owns names, forms and ranges. Whether an aircraft has such a door, or a door such a
-sensor, is :mod:`simulators.scenario`'s to check.
+sensor, is :mod:`simulators.scenario`'s to check. As a program it writes the schema:
+``python -m simulators.scenario_file --write-schema``.
 """
 
 from __future__ import annotations
 
-from typing import Annotated, Final
+import argparse
+import sys
+from pathlib import Path
+from typing import Annotated, Any, Final
 
-from pydantic import BeforeValidator, Field
+from pydantic import BeforeValidator, Field, WithJsonSchema
 
+from monitor.config.locations import config_folder
 from monitor.config.models import Name, OneOf, Registration, Section, wrong
+from monitor.config.schemas import DIALECT, encode_schema
+from monitor.core.alert import Priority
+from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES
 from monitor.core.signals import Quality
 from simulators.apron import STARTS
 from simulators.durations import FORM, parse_duration, parse_moment
 from simulators.incidents import INCIDENTS
+from simulators.orders import ARGUMENTS, PHRASES, SENSOR_FAULTS, WORDS, Argument
 
 MARKS: Final = (
     "landed", "parked", "quiet", "disarmed", "open", "holds-open", "empty", "boarding", "boarded", "closing", "closed",
     "armed", "departing", "away",
 )  # fmt: skip
 """The named moments of a turnaround, in their order."""
+
+SCHEMA_FILE: Final = "scenario.schema.json"
 
 
 def _duration(raw: object) -> float:
@@ -44,12 +55,46 @@ def _listed(raw: object) -> object:
     return [raw] if isinstance(raw, str) else raw
 
 
-Duration = Annotated[float, BeforeValidator(_duration), Field(ge=0, le=86_400, description=FORM)]
+def _form_of_duration() -> dict[str, Any]:
+    text = {"type": "string", "pattern": r"^\s*(\d+(\.\d+)?|(\d+(\.\d+)?\s*(h|min|m|s)\s*)+)$"}
+    return {"anyOf": [{"type": "number", "minimum": 0, "maximum": 86_400}, text]}
+
+
+def _form_of_phrase() -> dict[str, Any]:
+    """Offer every phrase that is whole by itself, and allow what may follow the others."""
+    whole: list[str] = []
+    longer: list[str] = []
+    for verb in PHRASES:
+        kind = ARGUMENTS[verb]
+        if kind in (Argument.NONE, Argument.MAYBE_NUMBER):
+            whole.append(verb.value)
+        if kind is Argument.WORD:
+            whole += [f"{verb.value} {word}" for word in WORDS[verb]]
+        elif kind is not Argument.NONE:
+            longer.append(verb.value)
+    longer += [verb.value for verb in SENSOR_FAULTS]
+    return {"anyOf": [{"enum": whole}, {"type": "string", "pattern": rf"^({'|'.join(longer)}) +\S.*$"}]}
+
+
+def _form_of_list(item: dict[str, Any]) -> dict[str, Any]:
+    return {"anyOf": [item, {"type": "array", "items": item}]}
+
+
+Duration = Annotated[
+    float, BeforeValidator(_duration), Field(ge=0, le=86_400, description=FORM), WithJsonSchema(_form_of_duration())
+]
 Moment = Annotated[str, BeforeValidator(_moment)]
-Phrases = Annotated[list[str], BeforeValidator(_listed)]
+Phrases = Annotated[list[str], BeforeValidator(_listed), WithJsonSchema(_form_of_list(_form_of_phrase()))]
+Keys = Annotated[list[str], BeforeValidator(_listed), WithJsonSchema(_form_of_list({"type": "string"}))]
 Reading = bool | int | float | str
 IncidentWord = Annotated[str, OneOf(INCIDENTS)]
 QualityWord = Annotated[str, OneOf(quality.value for quality in Quality)]
+
+CODES: Final = tuple(dict.fromkeys(rule.code for rule in (*AIRCRAFT_RULES, *DOOR_RULES)))
+"""The alerts that an aircraft can bring about; the others are the monitor's own trouble."""
+
+CodeWord = Annotated[str, OneOf(CODES)]
+PriorityWord = Annotated[str, OneOf(reversed([priority.value for priority in Priority]))]
 
 
 class AircraftEntry(Section):
@@ -124,15 +169,33 @@ class StepEntry(Section):
         description="the quality that readings are sent with from now on",
         examples=[{"door/L1/locked": "bad"}],
     )
-    withhold: Phrases = Field(
+    withhold: Keys = Field(
         default=[],
         description="readings that are not sent any more, not even refreshed",
         examples=[["airframe/differential_pressure_hpa"]],
     )
-    release: Phrases = Field(
+    release: Keys = Field(
         default=[],
         description="readings that tell the truth again, in good quality",
         examples=[["door/L1/handle_lifted"]],
+    )
+
+
+class ExpectEntry(Section):
+    """An alert that has to be raised, and when."""
+
+    alert: CodeWord = Field(description="the code of the alert", examples=["armed-handle-moved"])
+    aircraft: Registration | None = Field(
+        default=None, description="which aircraft; left out, whichever it is", examples=["ZZ-KAT"]
+    )
+    door: Name | None = Field(default=None, description="which door; left out, whichever it is", examples=["L1"])
+    priority: PriorityWord | None = Field(
+        default=None, description="with which priority; left out, with any", examples=["warning"]
+    )
+    by: Duration = Field(description="when it is raised at the latest, from the beginning", examples=["12.5s"])
+    after: Duration = Field(default=0.0, description="when it is raised at the earliest", examples=["12s"])
+    cleared_by: Duration | None = Field(
+        default=None, description="when its cause is over at the latest; left out, any time or never", examples=["23s"]
     )
 
 
@@ -156,3 +219,34 @@ class ScenarioFile(Section):
     )
     incidents: IncidentsEntry | None = Field(default=None, description="a group that says when incidents happen")
     steps: list[StepEntry] = Field(default=[], max_length=5000, description="a list of what is done, and when")
+    expect: list[ExpectEntry] = Field(
+        default=[],
+        max_length=1000,
+        description="a list of the alerts that have to be raised: simulate --expect holds the monitor to it",
+        examples=[[{"alert": "armed-handle-moved", "by": "12.5s"}]],
+    )
+    never: list[CodeWord] = Field(
+        default=[], description="a list of alerts that must not be raised", examples=[["slide-deployed"]]
+    )
+    only_expected: bool = Field(default=False, description="true where no other alert may be raised", examples=[True])
+
+
+def scenario_schema() -> dict[str, Any]:
+    """Return the JSON Schema of a scenario file."""
+    return {"$schema": DIALECT, **ScenarioFile.model_json_schema(), "title": "A scenario"}
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Write the schema beside those of the configuration, or into the folder given."""
+    parser = argparse.ArgumentParser(prog="python -m simulators.scenario_file")
+    parser.add_argument("--write-schema", action="store_true", required=True)
+    parser.add_argument("folder", nargs="?", type=Path)
+    chosen = parser.parse_args(arguments)
+    path = (chosen.folder or config_folder() / "schema") / SCHEMA_FILE
+    path.write_text(encode_schema(scenario_schema()), encoding="utf-8")
+    sys.stdout.write(f"{path}\n")
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

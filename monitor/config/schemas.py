@@ -1,4 +1,4 @@
-"""JSON Schemas of the two kinds of file, for editors.
+"""JSON Schemas of the kinds of file, for editors.
 
 Owns their form and names; the content is the models' own.
 """
@@ -11,20 +11,22 @@ from typing import Any, Final
 
 from pydantic import BaseModel
 
+from monitor.config.procedures_file import ProcedureFile
 from monitor.config.site_file import SiteFile
 from monitor.config.type_file import TypeFile
 
 _MODELS: Final[dict[str, tuple[type[BaseModel], str]]] = {
     "site": (SiteFile, "A site's configuration"),
     "type": (TypeFile, "An airframe type"),
+    "procedure": (ProcedureFile, "A procedure at a door"),
 }
-_DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
+DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
 
 def json_schemas() -> dict[str, dict[str, Any]]:
-    """Return the schemas of a site's file and of a type's file, by ``site`` and ``type``."""
+    """Return the schemas of a site's, a type's and a procedure's file, by ``site``, ``type`` and ``procedure``."""
     return {
-        name: {"$schema": _DIALECT, **model.model_json_schema(), "title": title}
+        name: {"$schema": DIALECT, **model.model_json_schema(), "title": title}
         for name, (model, title) in _MODELS.items()
     }
 

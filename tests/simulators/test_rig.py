@@ -149,27 +149,37 @@ async def test_the_demos_apron_is_served_until_it_is_stopped(broker: Mosquitto, 
         await task
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-async def test_the_command_ends_cleanly_when_told_to(broker: Mosquitto, number: int) -> None:
+@pytest.mark.parametrize(
+    ("number", "what", "said_of_it"),
+    [
+        (signal.SIGINT, "feed-loss", "feed-loss: "),
+        (signal.SIGTERM, "load --aircraft 10 --rate 100", "10 simulated aircraft (2 alder, "),
+    ],
+)
+async def test_the_command_ends_cleanly_when_told_to(
+    broker: Mosquitto, number: int, what: str, said_of_it: str
+) -> None:
     code = (
         "import typer; from simulators.cli import register; app = typer.Typer(); "
         "app.callback()(lambda: None); register(app); app()"
     )
     process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-c", code, "simulate", "feed-loss", "--broker", broker.url),
+        *(sys.executable, "-c", code, "simulate", *what.split(), "--broker", broker.url),
+        stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
     )
     try:
-        await heard(broker.port, has("ZZ-OLM/airframe/heartbeat"))
+        await heard(broker.port, has("/airframe/heartbeat"))
         process.send_signal(number)
         async with asyncio.timeout(3.0):
-            _, said = await process.communicate()
+            out, err = await process.communicate()
     except BaseException:
         process.kill()
         await process.wait()
         raise
-    assert process.returncode == 0
-    first, last = said.decode().splitlines()
-    assert first.startswith("feed-loss: ")
-    assert last.endswith("messages sent")
+    # A machine that is slow does not keep up with a load, and that is said.
+    assert process.returncode == 0 or b"NOT KEPT UP" in out
+    said = (out + err).decode().splitlines()
+    assert said[0].startswith(said_of_it)
+    assert not [line for line in said if "Traceback" in line]
