@@ -1,0 +1,92 @@
+"""``sillwatch report`` from the command line: what it says, what it refuses, and the file it leaves."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import orjson
+import pytest
+from typer.testing import CliRunner, Result
+
+from monitor.debrief.commands import app
+from tests.stories import REG
+
+DAY = ("--since", "2026-03-01", "--until", "2026-03-01")
+
+
+def run(*words: str | Path) -> Result:
+    return CliRunner().invoke(app, [str(word) for word in words])
+
+
+def test_a_report_is_written_whole_in_the_form_that_the_files_ending_says(record: Path, tmp_path: Path) -> None:
+    file = tmp_path / "report.json"
+    file.write_text("an older one")
+    done = run("--data", record, "--aircraft", REG, *DAY, "--out", file)
+    assert (done.exit_code, done.stdout) == (0, "")
+    document = orjson.loads(file.read_bytes())
+    assert document["of"]["title"] == REG
+    assert document["alerts"]
+    assert os.listdir(tmp_path) == ["report.json"], "nothing is left beside it"
+    assert oct(file.stat().st_mode & 0o777) == oct(0o666 & ~_mask())
+
+
+def _mask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def test_a_report_that_fails_leaves_the_older_one(record: Path, tmp_path: Path) -> None:
+    file = tmp_path / "report.md"
+    file.write_text("an older one")
+    refused = run("--data", record, "--aircraft", "TW-111", *DAY, "--out", file)
+    assert refused.exit_code == 2
+    assert "no aircraft TW-111 is on record; did you mean TW-101?" in refused.stderr
+    assert file.read_text() == "an older one"
+    assert os.listdir(tmp_path) == ["report.md"]
+
+
+def test_on_stdout_it_is_markdown(record: Path) -> None:
+    done = run("--data", record, "--aircraft", REG, *DAY)
+    assert done.stdout.startswith(f"# Debrief of an aircraft: {REG}\n")
+
+
+@pytest.mark.parametrize(
+    ("words", "code", "said"),
+    [
+        (("--out", "report.doc"), 2, "the ending says no form; give --format html, md, pdf, csv, parquet, json"),
+        (
+            ("--since", "2026-02-01", "--until", "2026-02-02"),
+            2,
+            "the record holds 2026-03-01 10:00:00 UTC to 2026-03-01",
+        ),
+        (("--compare", "a"), 2, "--compare needs --drill"),
+        (("--drill", "a", *DAY), 2, "no drill 'a' is on record; the newest on record are"),
+        (("--data", "/nowhere/at/all"), 1, "there is no journal in /nowhere/at/all"),
+        (("handover", "--format", "csv"), 2, "a hand-over has no form csv"),
+        (("--aircraft", REG, *DAY, "--out", "/nowhere/at/all.md"), 1, "cannot be written (no such file or directory)"),
+    ],
+)
+def test_wrong_use_is_one_line(record: Path, words: tuple[str, ...], code: int, said: str) -> None:
+    given = words if "--data" in words or words[0] == "handover" else ("--data", str(record), *words)
+    refused = run(*given)
+    assert refused.exit_code == code
+    assert said in refused.stderr
+    assert refused.stderr.count("\n") == 1
+    assert refused.stdout == ""
+
+
+def test_the_drills_are_listed(record: Path) -> None:
+    listed = run("drills", "--data", record)
+    assert listed.exit_code == 0
+    (line,) = listed.stdout.splitlines()
+    assert "2026-03-01 10:00:30 UTC to 2026-03-01 10:01:21 UTC" in line
+    assert f"{REG} L1" in line
+
+
+def test_a_hand_over_needs_no_monitor(record: Path) -> None:
+    told = run("handover", "--data", record, "--without-names")
+    assert told.exit_code == 0
+    assert "warning: armed-handle-moved" in told.stdout
+    assert "Ann" not in told.stdout
