@@ -1,4 +1,4 @@
-"""Builds the board: TypeScript and styles in, the files that the wheel carries out.
+"""Builds the board and the bench: TypeScript and styles in, the files that the wheel carries out.
 
 Run by the package's build (a hatch hook) and by ``.ci/setup``; does nothing where the
 files are newer than what they are made of. ``--check`` only looks at the types. Node and npm come with the Python package
@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -23,10 +25,13 @@ ROOT = Path(__file__).resolve().parent.parent
 BOARD = ROOT / "monitor/adapters/web/board"
 STATIC = ROOT / "monitor/adapters/web/static"
 MODULES = BOARD / "node_modules"
-NEW = STATIC.with_name("static.new")
-KEY = STATIC / ".made-of"
+KEY = ".made-of"
 DOCUMENTS = ("board.html", "sign-in.html")
 SOURCES = ("src", "locales", *DOCUMENTS, "icon.svg", "package-lock.json")
+
+# The simulators' own page. It takes its tools and its libraries from the board, and shares its colours.
+BENCH = ROOT / "simulators/workbench/page"
+BENCH_STATIC = BENCH.with_name("static")
 
 
 class BoardError(Exception):
@@ -47,8 +52,21 @@ def _sources() -> list[Path]:
     return [*files, *(path for path in named if path.is_file()), Path(__file__)]
 
 
+def _bench_sources() -> list[Path]:
+    shared = [BOARD / "package-lock.json", *(BOARD / "src/sill").rglob("*"), *(BOARD / "src/styles").rglob("*")]
+    return [*(path for path in (*BENCH.rglob("*"), *shared) if path.is_file()), Path(__file__)]
+
+
 def _run(program: Any, *arguments: str) -> None:
-    done = program(list(arguments), return_completed_process=True, cwd=BOARD, capture_output=True, text=True)
+    # Sources beside the board's own find the board's modules too.
+    done = program(
+        list(arguments),
+        return_completed_process=True,
+        cwd=BOARD,
+        capture_output=True,
+        text=True,
+        env={**os.environ, "NODE_PATH": str(MODULES)},
+    )
     if done.returncode:
         raise BoardError(f"{' '.join(arguments)} failed:\n{done.stdout}{done.stderr}")
 
@@ -79,57 +97,80 @@ def _licences() -> str:
     return "\n".join(texts)
 
 
-def build() -> bool:
-    """Make the board's files, unless they are up to date; tells whether it did. Raises :class:`BoardError`."""
-    key = _digest(_sources())
-    if KEY.exists() and KEY.read_text() == key:
-        return False
-    bring_modules()
-    # Made beside the old one and put in its place at the end: a service may be starting just now.
-    shutil.rmtree(NEW, ignore_errors=True)
-    NEW.mkdir()
+def _bundle(into: Path, *arguments: str) -> None:
     _run(
         node,
         "node_modules/esbuild/bin/esbuild",
-        "board=src/main.tsx",
-        "sign-in=src/sign_in/main.tsx",
+        *arguments,
         "--bundle",
         "--minify",
         "--format=esm",
-        "--splitting",
-        "--chunk-names=part-[name]-[hash]",
         "--target=es2022",
         "--jsx=automatic",
         "--jsx-import-source=preact",
         "--legal-comments=none",
         "--log-level=warning",
-        f"--outdir={NEW}",
+        f"--outdir={into}",
     )
-    for name in (*DOCUMENTS, "icon.svg"):
-        shutil.copy(BOARD / name, NEW)
-    for path in sorted((BOARD / "locales").glob("*.json")):
-        text = json.dumps(json.loads(path.read_text("utf-8")), ensure_ascii=False, separators=(",", ":"))
-        (NEW / f"locale-{path.stem}.json").write_text(text, "utf-8")
-    (NEW / "licences.txt").write_text(_licences(), "utf-8")
-    (NEW / KEY.name).write_text(key)
-    shutil.rmtree(STATIC, ignore_errors=True)
-    NEW.rename(STATIC)
+
+
+def _make(static: Path, key: str, fill: Callable[[Path], None]) -> bool:
+    """Make a folder of files, unless it is up to date; tells whether it did."""
+    if (static / KEY).exists() and (static / KEY).read_text() == key:
+        return False
+    bring_modules()
+    # Made beside the old one and put in its place at the end: a service may be starting just now.
+    new = static.with_name("static.new")
+    shutil.rmtree(new, ignore_errors=True)
+    new.mkdir()
+    fill(new)
+    (new / "licences.txt").write_text(_licences(), "utf-8")
+    (new / KEY).write_text(key)
+    shutil.rmtree(static, ignore_errors=True)
+    new.rename(static)
     return True
 
 
+def _fill_board(new: Path) -> None:
+    parts = ("--splitting", "--chunk-names=part-[name]-[hash]")
+    _bundle(new, "board=src/main.tsx", "sign-in=src/sign_in/main.tsx", *parts)
+    for name in (*DOCUMENTS, "icon.svg"):
+        shutil.copy(BOARD / name, new)
+    for path in sorted((BOARD / "locales").glob("*.json")):
+        text = json.dumps(json.loads(path.read_text("utf-8")), ensure_ascii=False, separators=(",", ":"))
+        (new / f"locale-{path.stem}.json").write_text(text, "utf-8")
+
+
+def _fill_bench(new: Path) -> None:
+    _bundle(new, f"bench={BENCH / 'src/main.tsx'}")
+    for name in ("bench.html", "icon.svg"):
+        shutil.copy(BENCH / name, new)
+
+
+def build() -> bool:
+    """Make the files of the board and the bench, unless they are up to date; tells whether it did.
+
+    Raises :class:`BoardError`.
+    """
+    board = _make(STATIC, _digest(_sources()), _fill_board)
+    bench = _make(BENCH_STATIC, _digest(_bench_sources()), _fill_bench)
+    return board or bench
+
+
 def check() -> None:
-    """Hold the board's sources and their tests to their types; raises :class:`BoardError`."""
+    """Hold the sources of the board and the bench, and their tests, to their types; raises :class:`BoardError`."""
     bring_modules()
-    _run(node, "node_modules/typescript/bin/tsc", "--noEmit", "-p", ".")
+    for project in (".", str(BENCH)):
+        _run(node, "node_modules/typescript/bin/tsc", "--noEmit", "-p", project)
 
 
 class CustomBuildHook(BuildHookInterface[Any]):
-    """Builds the board's files before they are packed."""
+    """Builds the pages' files before they are packed."""
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:
         """Build them."""
         build()
-        build_data["artifacts"].append("monitor/adapters/web/static/*")
+        build_data["artifacts"] += ["monitor/adapters/web/static/*", "simulators/workbench/static/*"]
 
 
 if __name__ == "__main__":
@@ -137,7 +178,7 @@ if __name__ == "__main__":
         if sys.argv[1:] == ["--check"]:
             check()
         elif build():
-            print("setup: the board was built", file=sys.stderr)
+            print("setup: the pages were built", file=sys.stderr)
     except BoardError as error:
         print(f"board: {error}", file=sys.stderr)
         sys.exit(1)

@@ -1,4 +1,4 @@
-"""The demo: broker, simulated apron, monitor and page in one process tree.
+"""The demo: broker, simulated apron, monitor, board and bench in one process tree.
 
 Owns the order of starting and stopping them and the terminal's live view. Everything it
 starts listens on loopback only, and it leaves no process and no file behind.
@@ -21,6 +21,7 @@ from rich.console import Console
 from rich.live import Live
 
 from monitor.adapters.broker import BrokerError, DefaultBroker
+from monitor.adapters.mqtt_settings import parse_broker_url
 from monitor.adapters.terminal import draw_site
 from monitor.cli import fail, load_config, run_until_signal
 from monitor.config import Config
@@ -29,13 +30,20 @@ from monitor.ports import InstanceError
 from simulators.apron import Apron
 from simulators.rig import run_rig, wall_clock
 from simulators.scenario import Scenario, find_scenario, load_scenario
+from simulators.workbench.cli import serving
+from simulators.workbench.session import Session
 
 if TYPE_CHECKING:
     from monitor.wiring import Instance
+    from simulators.workbench.bench import Bench
 
 SPEED_MIN: Final = 0.5
 SPEED_MAX: Final = 20.0
 _FRAME_S: Final = 0.5
+_BENCH_REG: Final = "ZZ-RIG"
+_BENCH_TYPE: Final = "alder"
+_BENCH_STAND: Final = "S17"
+"""A stand that none of the demo's six aircraft has."""
 
 
 def demo(
@@ -83,17 +91,34 @@ async def _serve(config: Config, store: Path, scenario: Scenario, speed: float, 
         page = await instance.start()
         try:
             apron = scenario.apron(config.site, wall_clock(), seed=seed, speed=speed)
-            await _play(apron, instance, page, url, stop)
+            bench = _bench(config, url, seed)
+            async with serving(bench, "127.0.0.1", 0) as by_hand:
+                await _play(apron, instance, bench, (page, url, by_hand), stop)
         finally:
             await instance.stop()
     finally:
         await broker.stop()
 
 
-async def _play(apron: Apron, instance: Instance, page: str, broker: str, stop: asyncio.Event) -> None:
-    print(f"page:   {page}/", f"broker: {broker}", "Ctrl-C ends it.", sep="\n", flush=True)
+def _bench(config: Config, broker: str, seed: int) -> Bench:
+    """Set up the bench; its aircraft comes only once somebody begins on its page."""
+    from simulators.workbench.bench import Bench
+
+    session = Session(
+        config.site, reg=_BENCH_REG, type_name=_BENCH_TYPE, stand=_BENCH_STAND, seed=seed, start_us=wall_clock()
+    )
+    return Bench(session, parse_broker_url(broker))
+
+
+async def _play(
+    apron: Apron, instance: Instance, bench: Bench, addresses: tuple[str, str, str], stop: asyncio.Event
+) -> None:
+    page, broker, by_hand = addresses
+    told = (f"page:   {page}/", f"broker: {broker}", f"work a door by hand: {by_hand}/", "Ctrl-C ends it.")
+    print(*told, sep="\n", flush=True)
     ending = asyncio.Event()
     rig = asyncio.create_task(_send(apron, instance, broker, ending))
+    hands = asyncio.create_task(bench.run(ending))
     view = asyncio.create_task(_show(instance, page))
     try:
         await instance.serve(stop)
@@ -102,7 +127,7 @@ async def _play(apron: Apron, instance: Instance, page: str, broker: str, stop: 
         view.cancel()
         await asyncio.gather(view, return_exceptions=True)
         with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(asyncio.gather(rig, return_exceptions=True), 1.0)
+            await asyncio.wait_for(asyncio.gather(rig, hands, return_exceptions=True), 1.5)
 
 
 async def _send(apron: Apron, instance: Instance, broker: str, stop: asyncio.Event) -> None:

@@ -15,6 +15,7 @@ from hatchling.builders.wheel import WheelBuilder
 ROOT = Path(__file__).resolve().parent.parent
 BOARD = ROOT / "monitor/adapters/web/board"
 STATIC = "monitor/adapters/web/static/"
+BENCH = "simulators/workbench/static/"
 
 
 @pytest.fixture(scope="module")
@@ -27,6 +28,8 @@ def test_the_wheel_carries_the_board_built(wheel: zipfile.ZipFile) -> None:
     names = {name.removeprefix(STATIC) for name in wheel.namelist() if name.startswith(STATIC)}
     assert {"board.html", "board.js", "board.css", "icon.svg", "licences.txt", "locale-en.json"} <= names
     assert "<App" not in wheel.read(f"{STATIC}board.js").decode()
+    bench = {name.removeprefix(BENCH) for name in wheel.namelist() if name.startswith(BENCH)}
+    assert {"bench.html", "bench.js", "bench.css", "icon.svg", "licences.txt"} <= bench
 
 
 def test_the_wheel_carries_a_licence_for_everything_in_the_bundle(wheel: zipfile.ZipFile) -> None:
@@ -41,7 +44,7 @@ def test_the_wheel_carries_a_licence_for_everything_in_the_bundle(wheel: zipfile
 
 
 def test_no_makings_travel_in_the_wheel(wheel: zipfile.ZipFile) -> None:
-    assert [name for name in wheel.namelist() if "/board/" in name or "node_modules" in name] == []
+    assert [name for name in wheel.namelist() if re.search("/board/|/page/|node_modules", name)] == []
 
 
 def test_the_source_carries_the_makings_and_nothing_that_npm_brought(tmp_path: Path) -> None:

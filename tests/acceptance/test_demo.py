@@ -52,13 +52,16 @@ def demo(tmp_path: Path) -> Iterator[Demo]:
 def test_it_shows_an_alert_within_a_minute_and_leaves_nothing(demo: Demo) -> None:
     began = time.monotonic()
     assert "Ctrl-C" in demo.program.out
+    by_hand = re.search(r"^work a door by hand: (http://127\.0\.0\.1:\d+/)$", demo.program.out, re.MULTILINE)
+    assert by_hand is not None
+    assert not httpx.get(by_hand[1] + "api/state").json()["bench"]["begun"], "it waits until somebody begins"
     page = httpx.get(demo.page)
     assert page.status_code == 200
     assert page.headers["content-type"].startswith("text/html")
     until(lambda: ALERT.search(demo.program.out), lambda: f"an alert; {demo.program.out}", deadline_s=FIRST_ALERT_S)
     assert time.monotonic() - began < FIRST_ALERT_S
     aircraft = httpx.get(demo.page + "api/v1/aircraft").json()["items"]
-    assert len(aircraft) == 6
+    assert len(aircraft) == 6, "the bench's own is not among them"
     assert all(row["simulated"] for row in aircraft), "marked as simulated"
     assert httpx.get(demo.page + "readyz").status_code == 200
     children = children_of(demo.program.pid)

@@ -1,0 +1,89 @@
+// What is done by hand: orders, positions, and what lasts only as long as somebody holds it.
+//
+// A hold is renewed while the finger or the key is down, and the server lets go by itself where it is not: a page
+// that is closed, or a link that is cut, leaves no hand on the door.
+
+import { signal, type Signal } from "@preact/signals";
+
+/** Why the last thing was not done; empty where it was. */
+export const refusal: Signal<string> = signal("");
+
+interface Problem {
+  title?: string;
+  detail?: string;
+}
+
+const RENEW_MS = 400;
+
+export async function send(path: string, body: unknown): Promise<boolean> {
+  try {
+    const answer = await fetch(`/api/${path}`, {
+      method: "POST",
+      headers: { "Content-Type": "application/json" },
+      body: JSON.stringify(body),
+      signal: AbortSignal.timeout(10_000),
+    });
+    if (answer.ok) {
+      refusal.value = "";
+      return true;
+    }
+    const problem = (await answer.json()) as Problem;
+    refusal.value = problem.detail ?? problem.title ?? String(answer.status);
+  } catch (error) {
+    refusal.value = error instanceof Error ? error.message : String(error);
+  }
+  return false;
+}
+
+export const order = (phrase: string, door?: string): void =>
+  void send("orders", door === undefined ? { do: phrase } : { do: phrase, door });
+
+/** Have a sensor fail in some way, or with `mend` tell the truth again. */
+export const sendFault = (reading: string, fault: string, amount: boolean | number | string | null = null): Promise<boolean> =>
+  send("faults", { reading, fault, ...(amount === null ? {} : { amount }) });
+
+export type Part = "handle" | "outside" | "lever" | "leaf" | "hold-open" | "selector" | "pump" | "flap";
+
+/** Where a handle goes; of a burst of places only the newest is sent. */
+class Mover {
+  #waiting: { door: string; part: Part; to: number } | null = null;
+  #busy = false;
+
+  move(door: string, part: Part, to: number): void {
+    this.#waiting = { door, part, to };
+    if (!this.#busy) void this.#send();
+  }
+
+  async #send(): Promise<void> {
+    this.#busy = true;
+    while (this.#waiting !== null) {
+      const next = this.#waiting;
+      this.#waiting = null;
+      await send("moves", next);
+    }
+    this.#busy = false;
+  }
+}
+
+const mover = new Mover();
+export const move = (door: string, part: Part, to: number): void => mover.move(door, part, to);
+
+/** One hand on one part: from `press` until `letGo`. */
+export class Hand {
+  #timer: ReturnType<typeof setInterval> | undefined;
+  #held: { door: string; part: Part } | null = null;
+
+  press(door: string, part: Part, force: number): void {
+    this.letGo();
+    this.#held = { door, part };
+    const hold = (): void => void send("holds", { door, part, force });
+    hold();
+    this.#timer = setInterval(hold, RENEW_MS);
+  }
+
+  letGo(): void {
+    clearInterval(this.#timer);
+    if (this.#held !== null) void send("holds", { ...this.#held, force: 0 });
+    this.#held = null;
+  }
+}
