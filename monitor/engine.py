@@ -12,19 +12,24 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Final
+from typing import Final, cast
 
+import orjson
 import structlog
 
 from monitor.core import readout, snapshot
 from monitor.core.airframe import Site
+from monitor.core.dues import WORK_MAX, Due
 from monitor.core.effects import (
     Effect,
     NoteDeafness,
+    NoteDrill,
+    NoteRun,
     NoteState,
     PublishActive,
     PublishDoor,
     PublishEvent,
+    PublishProcedure,
     PublishReadiness,
     RecordAudit,
     RefuseCommand,
@@ -53,7 +58,7 @@ FAULT: Final = "internal-fault"
 SNAPSHOT_EVERY: Final = 10 * MINUTE
 SNAPSHOT_ENTRIES: Final = 200_000
 
-_KEPT: Final = (PublishEvent, RejectInput, RecordAudit, NoteDeafness, NoteState)
+_KEPT: Final = (PublishEvent, RejectInput, RecordAudit, NoteDeafness, NoteState, NoteRun, NoteDrill)
 _log: Final = structlog.get_logger("sillwatch.engine")
 
 
@@ -82,7 +87,7 @@ def take_event(system: System, event: Event, now: int, topic: str = "") -> list[
 
     Restoring meets the same fault at the same event and goes on the same way.
     """
-    passed = [] if isinstance(event, MonitorStarted) else let_time_pass(system, now, 0)
+    passed = [] if isinstance(event, MonitorStarted) else _let_pass(system, lambda: system.advance_before(event, now))
     try:
         return [*passed, *system.step(event, now)]
     except Exception as error:
@@ -91,10 +96,19 @@ def take_event(system: System, event: Event, now: int, topic: str = "") -> list[
         return [*passed, *system.abandon(), RejectInput(FAULT, topic, detail), RefuseCommand("refused", detail)]
 
 
-def let_time_pass(system: System, now: int, answers_max: int) -> list[Effect]:
-    """Judge what fell due, and look at ``answers_max`` aircraft's answers at most; what cannot be judged is off the queue, and what comes after it still is."""
+def let_time_pass(
+    system: System, now: int, answers_max: int, work_max: int | None = None, upto: Due | None = None
+) -> list[Effect]:
+    """Judge what fell due, ``work_max`` deadlines at most, and look at ``answers_max`` aircraft's answers at most.
+
+    What cannot be judged is off the queue, and what comes after it still is. ``upto`` is as :meth:`System.advance` has it.
+    """
+    return _let_pass(system, lambda: system.advance(now, answers_max=answers_max, work_max=work_max, upto=upto))
+
+
+def _let_pass(system: System, judge: Callable[[], list[Effect]]) -> list[Effect]:
     try:
-        return system.advance(now, answers_max=answers_max)
+        return judge()
     except Exception:
         _log.exception("a deadline could not be judged", action="judge")
         return system.abandon()
@@ -106,7 +120,9 @@ def take_entry(system: System, codec: Codec, entry: Entry) -> list[Effect]:
         message = Message(entry.topic, entry.payload, entry.retained, entry.again)
         return take_message(system, codec, message, entry.at)[1]
     if entry.kind == CLOCK:
-        return let_time_pass(system, entry.at, 0)
+        # Where something was left over, the row says how far it went.
+        reached: Due | None = cast(Due, tuple(orjson.loads(entry.payload))) if entry.payload else None
+        return let_time_pass(system, entry.at, 0, upto=reached)
     return take_event(system, codec.decode_event(entry.kind, entry.payload), entry.at)
 
 
@@ -141,6 +157,8 @@ def restore(site: Site, journal: Journal, codec: Codec) -> Restored:
 
 
 def _empty(reg: str, door: str, code: str) -> Effect:
+    if code == readout.PROCEDURE:
+        return PublishProcedure(reg, door, None)
     if code:
         return PublishActive(reg, door, code, None)
     return PublishDoor(reg, door, None) if door else PublishReadiness(reg, None)
@@ -198,10 +216,14 @@ class Engine:
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
+        while self.system.behind:
+            self._on_due()
         self.save_snapshot()
 
     def save_snapshot(self) -> None:
-        """Queue a snapshot of the whole state behind what was journalled."""
+        """Queue a snapshot of the whole state behind what was journalled; later, where something due was left over."""
+        if self.system.behind:
+            return
         body = snapshot.dump(self.system.record)
         self._journal.save_snapshot(Snapshot(self._position, self.system.record.at, body))
         self._snapshot_position = self._position
@@ -214,6 +236,7 @@ class Engine:
         if received is None:
             received = time.perf_counter()
         now = self._clock.now()
+        self._judge_some(now, 0, received)
         event: Event | RejectInput | None
         event, effects = take_message(self.system, self._codec, message, now)
         if isinstance(event, ReadingsArrived) and event.aircraft == PROOF:
@@ -279,6 +302,8 @@ class Engine:
     def _take_event(self, event: Event, committed: Callable[[], None] | None = None) -> list[Effect]:
         received = time.perf_counter()
         now = self._clock.now()
+        if not isinstance(event, MonitorStarted):
+            self._judge_some(now, 0, received)
         effects = take_event(self.system, event, now)
         self._publish(effects)
         kind, body = self._codec.encode_event(event)
@@ -304,14 +329,23 @@ class Engine:
         received = time.perf_counter()
         self._timer = None
         self._timer_due = None
-        now = self._clock.now()
-        # One aircraft's answers a turn of the loop: whatever was sent meanwhile is judged in between.
-        effects = let_time_pass(self.system, now, 1)
+        # One aircraft's answers and a few deadlines a turn of the loop: whatever was sent meanwhile is judged in between.
+        self._judge_some(self._clock.now(), 1, received, finish=True)
+
+    def _judge_some(self, now: int, answers_max: int, received: float, *, finish: bool = False) -> None:
+        """Work off a few deadlines, as an entry of their own; ``finish``: though none may be due."""
+        was_behind = self.system.behind
+        if not (finish or self.system.is_due(now)):
+            return
+        effects = let_time_pass(self.system, now, answers_max, WORK_MAX)
         self._publish(effects)
-        if any(not isinstance(effect, (PublishDoor, PublishReadiness)) for effect in effects):
+        told = any(not isinstance(effect, (PublishDoor, PublishReadiness)) for effect in effects)
+        if told or was_behind or self.system.behind:
             # What only looked at answers or doors again changed nothing that a restore must repeat.
-            self._append(now, CLOCK, Message("", b"", False), effects, None)
-        self._finish(now, None, effects, received)
+            how_far = orjson.dumps(self.system.reached) if self.system.behind else b""
+            self._append(now, CLOCK, Message("", how_far, False), effects, None)
+        if finish or effects:
+            self._finish(now, None, effects, received)
 
     # Effects
 

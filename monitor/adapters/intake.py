@@ -98,8 +98,8 @@ class Intake:
 
     @property
     def is_full(self) -> bool:
-        """No more can be held: the socket is better left alone."""
-        return self._queue.waiting >= self._full_at
+        """No more can be held: the socket is better left alone. At the end it is read, for the broker's last answer."""
+        return self._queue.waiting >= self._full_at and not self._closed
 
     def offer(self, message: Message, settle: Settle) -> None:
         """Take a delivery now if that is possible, else when its turn comes."""

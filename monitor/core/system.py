@@ -8,12 +8,11 @@ is a snapshot and the same ``step`` again.
 
 from __future__ import annotations
 
-import heapq
-import sys
 from typing import Final
 
-from monitor.core import actions, permits, proving, reports
-from monitor.core.effects import Effect, PublishReadiness, RejectInput
+from monitor.core import actions, proving
+from monitor.core.dues import Dues
+from monitor.core.effects import Effect, RejectInput
 from monitor.core.events import (
     AlertDrawn,
     AlertLeftUndrawn,
@@ -28,15 +27,11 @@ from monitor.core.events import (
     StandReadingArrived,
 )
 from monitor.core.eviction import choose_forgotten
-from monitor.core.intake import GRACE, LEFT_AFTER, LIFE_LIMIT, Changes, Intake, next_change_of_life, refresh_life
-from monitor.core.kept import Kept
-from monitor.core.lineup import ESCALATION, PERMIT, REPORT, SHELF, STAND, TRAVEL, WATCH
+from monitor.core.intake import GRACE, LEFT_AFTER, LIFE_LIMIT, Changes, Intake, next_change_of_life
 from monitor.core.notes.identity import follow_claim
-from monitor.core.readiness import summarise_readiness
 from monitor.core.shed import note_shed
 from monitor.core.signals import Quality
-from monitor.core.stands import Stands
-from monitor.core.state import AircraftRecord, Presence
+from monitor.core.state import AircraftRecord
 from monitor.core.times import MILLISECOND
 
 AIRCRAFT_MAX: Final = 2000
@@ -44,7 +39,7 @@ SLOW_BUNDLE: Final = 500 * MILLISECOND
 """Bundles further apart than this come slower than 2 Hz."""
 
 
-class System(Stands):
+class System(Dues):
     """One site's state and the only two ways to move it: :meth:`step` and :meth:`advance`."""
 
     def step(self, event: Event, now: int) -> list[Effect]:
@@ -56,7 +51,7 @@ class System(Stands):
         now = max(now, self.record.at)
         if isinstance(event, MonitorStarted):
             self._note_start(now)
-        self._run_due(now, 0)
+        self.run_before(event, now)
         self.record.at = now
         self._cause = f"{type(event).__name__}|{now}"
         if isinstance(event, ReadingsArrived):
@@ -98,104 +93,9 @@ class System(Stands):
         for reg in sorted(shared):
             super().settle(self.record.aircraft[reg], {None: {"*", "memo/identity"}}, now)
 
-    def advance(self, now: int, *, answers_max: int | None = None) -> list[Effect]:
-        """Judge what falls due up to and including ``now``, and look at the answers that do.
-
-        ``answers_max`` bounds how many aircraft's answers are looked at: whoever has more to
-        do than wait for them asks for none or for one.
-        """
-        self._run_due(now, sys.maxsize if answers_max is None else answers_max)
-        self.record.at = max(now, self.record.at)
-        return self._take_effects()
-
-    def next_deadline(self) -> int | None:
-        """Return when :meth:`advance` must be called next (µs), if at all."""
-        heads = [queue[0][0] for queue in (self._queue, self._unanswered) if queue]
-        return min(heads, default=None)
-
     def abandon(self) -> list[Effect]:
         """Give up an event that could not be taken; returns what it had led to by then."""
         return self._take_effects()
-
-    def _take_effects(self) -> list[Effect]:
-        effects = self.ledger.effects
-        self.ledger.effects = []
-        self.ledger.changed.clear()
-        self.ledger.late = False
-        return effects
-
-    # Deadlines
-
-    def _run_due(self, now: int, answers_max: int) -> None:
-        """Work through what is due, in the order of its time; at one instant rules go before answers."""
-        while True:
-            answer_due = self._unanswered[0][0] if self._unanswered and answers_max > 0 else None
-            if answer_due is not None and answer_due <= now and not (self._queue and self._queue[0][0] <= answer_due):
-                due, reg = heapq.heappop(self._unanswered)
-                answers_max -= self._on_answers_due(reg, due, max(due, self.record.at))
-                continue
-            if not self._queue or self._queue[0][0] > now:
-                return
-            due, kind, reg, door, code = heapq.heappop(self._queue)
-            at = max(due, self.record.at)
-            if kind == WATCH:
-                self._on_watch(reg, due, at)
-            elif kind == STAND:
-                self._on_stand_watch(reg, due, at)
-            elif kind == SHELF:
-                self._cause = f"shelf|{code}|{due}"
-                actions.end_shelf(self, reg, door, code, at)
-            elif kind == PERMIT:
-                self._cause = f"permit|{code}|{due}"
-                permits.lapse(self, code, at)
-            elif kind == REPORT:
-                self._cause = f"report|{reg}/{door}/{code}|{due}"
-                reports.end_report(self, reg, door, code, at)
-            elif kind == ESCALATION:
-                self._on_escalation(reg, door, code, due, at)
-            elif kind == TRAVEL:
-                self._on_travel_due(reg, door, at)
-            else:
-                self._on_rule_due(reg, door, code, due, at)
-
-    def _on_rule_due(self, reg: str, door: str, code: str, due: int, at: int) -> None:
-        aircraft = self.record.aircraft.get(reg)
-        tracker = self.find_tracker(reg, door, code)
-        if tracker is None:
-            return
-        if tracker.queued == due:
-            tracker.queued = None
-        if tracker.deadline is None or tracker.deadline > due:
-            self._queue_tracker(tracker, reg, door, code)
-            return
-        if aircraft is None:
-            self._cause = f"due|{code}|{due}"
-            self._judge_site("*", at)
-            return
-        self._cause = f"wake|{aircraft.last_cause}|{code}"
-        self._falls_due = True
-        self.settle(aircraft, {None if door == "-" else door: {f"rule:{code}"}}, at)
-        self._falls_due = self.ledger.late = False
-
-    def _on_escalation(self, reg: str, door: str, code: str, due: int, at: int) -> None:
-        tracker = self.find_tracker(reg, door, code)
-        if tracker is not None and tracker.alert is not None and tracker.alert.escalate_due == due:
-            self.ledger.escalate(self.place(reg, door, code, at), tracker, due)
-
-    def _on_watch(self, reg: str, due: int, at: int) -> None:
-        aircraft = self.record.aircraft.get(reg)
-        if aircraft is None or aircraft.watch != due:
-            return
-        aircraft.watch = None
-        changes: Changes = {None: {"feed"}}
-        refresh_life(aircraft, at, changes)
-        self._update_presence(aircraft, at, changes)
-        self._cause = f"silence|{aircraft.last_cause}"
-        try:
-            self.settle(aircraft, changes, at)
-        finally:
-            # Whatever happens to this one, the next silence must still be noticed.
-            self._arm_watch(aircraft, next_change_of_life(aircraft, at))
 
     # Readings
 
@@ -205,7 +105,8 @@ class System(Stands):
             aircraft = self._meet(event, now)
             if aircraft is None:
                 return
-        if event.simulated and not aircraft.simulated:
+        turned = event.simulated and not aircraft.simulated
+        if turned:
             aircraft.simulated = True
             self._show_alerts(aircraft, now)
         intake = Intake(aircraft, self.airframe(aircraft), event, now)
@@ -214,6 +115,9 @@ class System(Stands):
         self.ledger.late = intake.late
         self._cause = f"{event.topic}|{event.time}|{event.seq}"
         changes = intake.changes
+        if turned and aircraft.doors:
+            # Every document of it has to say so, and not only those that change now.
+            changes.setdefault(None, set()).add("*")
         if event.bundle:
             self._time_bundle(aircraft, event, now)
         if changes:
@@ -287,29 +191,6 @@ class System(Stands):
         for reg, door, code, tracker in self._trackers_of(aircraft):
             if tracker.alert is not None:
                 self.ledger.show(self.place(reg, door, code, now), tracker.alert)
-
-    def _on_answers_due(self, reg: str, due: int, at: int) -> bool:
-        """Look at an aircraft's answers if it is their turn; tell whether it was."""
-        aircraft = self.record.aircraft.get(reg)
-        if aircraft is None or due not in (aircraft.readiness_due, aircraft.readiness_later):
-            return False
-        if aircraft.readiness_due != due:
-            aircraft.readiness_later = None
-            self.note_answers(aircraft, at)
-            return False
-        aircraft.readiness_due = aircraft.readiness_later = None
-        aircraft.readiness_at = at
-        document = None
-        if aircraft.presence is not Presence.AWAY and self.airframe(aircraft) is not None:
-            kept = self._kept.get(reg)
-            if kept is None:
-                kept = self._kept[reg] = Kept()
-            view = self.view(reg, "-", at)
-            document = summarise_readiness(view, site=self.site, parameters=self.parameters, kept=kept)
-        if document != aircraft.readiness_shown:
-            aircraft.readiness_shown = document
-            self.ledger.effects.append(PublishReadiness(reg, document))
-        return True
 
     def _on_shed(self, event: ReadingsShed, now: int) -> None:
         for reg, changes in note_shed(self.record, event, now).items():

@@ -350,3 +350,18 @@ async def test_a_fault_at_a_delivery_that_waited_is_told() -> None:
     await until(lambda: faults)
     assert [str(fault) for fault in faults] == ["ours"]
     intake.close()
+
+
+async def test_at_the_end_the_socket_is_read_again() -> None:
+    """The broker's answer to our farewell comes behind what we no longer take."""
+    engine = Engine()
+    intake = intake_of(engine, window=8)
+    for n in range(60):
+        intake.offer(message(CLOSED, n % 2 == 0, n / 100), lambda: None)
+    assert intake.is_full
+    taken = len(engine.taken)
+    intake.close()
+    assert not intake.is_full
+    intake.offer(message(CLOSED, True, 1.0), lambda: None)
+    await asyncio.sleep(0)
+    assert len(engine.taken) == taken

@@ -45,19 +45,22 @@ def label_alert(alert: Alert) -> Firing:
     """Write one alert that stands: its labels name it, so that any of them changed makes it another."""
     labels = {"alertname": str(alert["code"]), "severity": str(alert["priority"])}
     labels.update((name, str(alert[name])) for name in _LABELLED if alert.get(name))
+    if alert.get("simulated"):
+        # A label and no annotation, so that one can route by it.
+        labels["simulated"] = "true"
     annotations = {"text": str(alert["text"]), "action": str(alert["action"])}
     return Firing(json.dumps(labels, sort_keys=True), json.dumps(annotations, sort_keys=True), str(alert["raised_at"]))
 
 
 def choose_firing(
-    destination: Destination, alerts: Iterable[Alert], *, known: frozenset[str], now: int, zone: tzinfo
+    destination: Destination, alerts: Iterable[Alert], *, known: frozenset[str], now: int, zone: tzinfo, ahead: int = 0
 ) -> dict[str, Firing]:
     """Choose what fires, by its labels.
 
     ``known``: labels of what fires there already. Neither quiet hours nor another role that is
-    asked now end that: it would be told as over while it stands.
+    asked now end that: it would be told as over while it stands. ``ahead``: as :func:`choose` takes it.
     """
-    quiet = quiet_until(destination.quiet_hours, now, zone) is not None
+    quiet = quiet_until(destination.quiet_hours, now + ahead, zone) is not None
     chosen: dict[str, Firing] = {}
     for alert in alerts:
         if not (holds(alert) and may_page(destination, alert)):
@@ -96,6 +99,7 @@ class AlertmanagerWorker:
         *,
         alerts: Callable[[], list[dict[str, Any]]],
         now: Callable[[], int],
+        wall: Callable[[], int],
         zone: tzinfo,
         count: Counter[tuple[str, str]],
     ) -> None:
@@ -108,6 +112,7 @@ class AlertmanagerWorker:
         self._outbox = outbox
         self._alerts = alerts
         self._now = now
+        self._wall = wall
         self._zone = zone
         self._count = count
         self._woken = asyncio.Event()
@@ -144,7 +149,13 @@ class AlertmanagerWorker:
         self._looked_at = now
         known = await self._outbox.do(Outbox.known_firing, self.name)
         firing = await asyncio.to_thread(
-            choose_firing, self._destination, self._alerts(), known=known, now=now, zone=self._zone
+            choose_firing,
+            self._destination,
+            self._alerts(),
+            known=known,
+            now=now,
+            zone=self._zone,
+            ahead=self._wall() - now,
         )
         posted = await self._outbox.do(Outbox.fire, self.name, firing, format_time(now))
         self.unconfirmed = len(frozenset(posted) - self._posted)

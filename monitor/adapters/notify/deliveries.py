@@ -31,6 +31,7 @@ from monitor.adapters.notify.showing import describe_all, describe_dead
 from monitor.adapters.notify.webhook import WebhookSender
 from monitor.adapters.notify.worker import TRY_AGAIN_AFTER, UNREACHABLE_AFTER, Pace, Sender, Worker, wait_for_wake
 from monitor.config.notify_file import Destination, Notify
+from monitor.config.secret_files import find_unfit_secrets, list_notify_secrets
 from monitor.core.effects import PublishActive, PublishEvent
 from monitor.core.events import Command, DeliveryReplayed, DestinationResumed, PersonsCommand
 from monitor.core.times import HOUR, SECOND
@@ -116,6 +117,8 @@ class Deliveries:
         if not destinations and not self._path.exists():
             return
         urls = {name: _read_url(name, each) for name, each in destinations.items()}
+        for told in find_unfit_secrets(list_notify_secrets(self._notify)):
+            _log.warning(told, action="secret-open")
         self._addresses = {name: show_address(url) for name, url in urls.items()}
         # On a thread: secrets are read, certificates loaded, and one library takes a second to import.
         senders = await asyncio.to_thread(
@@ -135,6 +138,7 @@ class Deliveries:
             read_events=around.read_events,
             alerts=around.alerts,
             now=around.now,
+            wall=around.wall,
             zone=self._zone,
             queued=self._wake_workers,
         )
@@ -172,7 +176,7 @@ class Deliveries:
         if isinstance(sender, Poster):
             return AlertmanagerWorker(
                 pace, self._notify.destinations[name], sender, outbox,
-                alerts=self._around.alerts, now=now, zone=self._zone, count=self._counts,
+                alerts=self._around.alerts, now=now, wall=self._around.wall, zone=self._zone, count=self._counts,
             )  # fmt: skip
         return Worker(pace, sender, outbox, now=now, chance=chance, give_up=self._give_up, count=self._counts)
 

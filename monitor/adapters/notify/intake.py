@@ -16,14 +16,16 @@ import orjson
 from monitor.adapters.notify.aside import AsideOutbox
 from monitor.adapters.notify.outbox import Outbox
 from monitor.adapters.notify.outbox_rows import Draft, Entered, Held
-from monitor.adapters.notify.selection import Alert, Choice, choose, holds, is_served, is_warning, may_page
+from monitor.adapters.notify.selection import Alert, Choice, choose, hold_on, holds, is_served, is_warning, may_page
 from monitor.config.notify_file import Destination
 from monitor.core.alert import AlertState
 from monitor.core.effects import PublishEvent
-from monitor.core.times import parse_time
+from monitor.core.times import SECOND, parse_time
 from monitor.ports import KeptEvent
 
 EVENTS_AT_ONCE: Final = 200
+EVER: Final = 2**62
+"""After every moment at which anything is told (µs)."""
 ESCALATED: Final = "sillwatch.delivery.escalated"
 
 Envelope = Callable[[PublishEvent], dict[str, Any]]
@@ -87,6 +89,7 @@ class Intake:
         read_events: ReadEvents,
         alerts: Callable[[], list[dict[str, Any]]],
         now: Callable[[], int],
+        wall: Callable[[], int],
         zone: tzinfo,
         queued: Callable[[], None],
     ) -> None:
@@ -97,6 +100,8 @@ class Intake:
         self._read_events = read_events
         self._alerts = alerts
         self._now = now
+        self._wall = wall
+        self._ahead: int | None = None
         self._zone = zone
 
     async def take_events(self) -> bool:
@@ -116,11 +121,12 @@ class Intake:
         return bool(events)
 
     async def _choose(self, name: str, fresh: list[tuple[PublishEvent, Draft]]) -> list[Entered]:
-        destination, now = self._destinations[name], self._now()
+        destination, now, ahead = self._destinations[name], self._now(), self._wall() - self._now()
         told = await self._outbox.do(Outbox.told, name, sorted({draft.alert_id for _, draft in fresh}))
         entered = []
         for event, draft in fresh:
-            chosen = choose(destination, event.type, event.data, told=draft.alert_id in told, now=now, zone=self._zone)
+            known = draft.alert_id in told
+            chosen = choose(destination, event.type, event.data, told=known, now=now, zone=self._zone, ahead=ahead)
             over = event.data.get("state") == AlertState.NORMAL
             letter = chosen.choice is Choice.SEND
             entered.append(Entered(draft, letter, chosen.until if chosen.choice is Choice.HOLD else None, over))
@@ -143,13 +149,24 @@ class Intake:
     async def release(self) -> int | None:
         """Send or forget what was kept back and is due; returns when more will be (µs)."""
         standing: dict[str, dict[str, Any]] | None = None
+        now = self._now()
+        ahead, before = self._wall() - now, self._ahead
+        # Where people's clock was set, or may have been while nobody ran, quiet hours end at another moment.
+        was_set, self._ahead = before is None or abs(ahead - before) >= SECOND, ahead
         for name, destination in self._destinations.items():
-            held = await self._outbox.do(Outbox.held, name, self._now())
+            held = await self._outbox.do(Outbox.held, name, EVER if was_set else now)
             if not held:
                 continue
             if standing is None:
                 standing = {str(alert["alert_id"]): alert for alert in self._alerts()}
-            released = [choose_held(each, standing.get(each.draft.alert_id), destination) for each in held]
+            released = []
+            for each in held:
+                data = orjson.loads(each.draft.body)["data"]
+                until = hold_on(destination, data, each.release_at, now=now, zone=self._zone, ahead=ahead)
+                if until is not None:
+                    released.append(Entered(each.draft, hold=until))
+                else:
+                    released.append(choose_held(each, standing.get(each.draft.alert_id), destination))
             await self._outbox.do(Outbox.release, name, released, self._now())
             self._queued()
         return await self._outbox.do(Outbox.next_release)

@@ -50,6 +50,8 @@ _INSERT: Final = (
     "INSERT INTO letters (destination, event_id, alert_id, type, subject, body, queued_at, next_at)"
     " VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING"
 )
+_KEEP_ON: Final = "UPDATE holds SET release_at = ? WHERE destination = ? AND alert_id = ? AND event_id = ?"
+_LET_GO: Final = "DELETE FROM holds WHERE destination = ? AND alert_id = ? AND event_id = ?"
 _TELL: Final = (
     "INSERT INTO told (destination, alert_id, at) VALUES (?, ?, ?) ON CONFLICT DO UPDATE SET at = excluded.at"
 )
@@ -153,13 +155,11 @@ class Outbox:
     def resume(self, name: str) -> bool:
         """Try a destination again at once that was gone or failing; ``False``: there is none."""
         with self._transaction() as db:
-            return bool(
-                db.execute(
-                    "UPDATE destinations SET gone_since = NULL, failures = 0, failing_since = NULL, not_before = 0"
-                    " WHERE name = ? AND configured",
-                    (name,),
-                ).rowcount
+            sql = (
+                "UPDATE destinations SET gone_since = NULL, failures = 0, failing_since = NULL, not_before = 0"
+                " WHERE name = ? AND configured"
             )
+            return bool(db.execute(sql, (name,)).rowcount)
 
     # Events in
 
@@ -237,13 +237,14 @@ class Outbox:
         return None if row[0] is None else int(row[0])
 
     def release(self, name: str, released: Sequence[Entered], now: int) -> None:
-        """Send or forget what was kept back."""
+        """Send or forget what was kept back, or keep it on."""
         with self._transaction() as db:
             for each in released:
                 place = (name, each.draft.alert_id)
                 # Only as it was seen: a newer word may have come in its place.
-                if db.execute("DELETE FROM holds WHERE destination = ? AND alert_id = ? AND event_id = ?",
-                              (*place, each.draft.event_id)).rowcount:  # fmt: skip
+                if each.hold is not None:
+                    db.execute(_KEEP_ON, (each.hold, *place, each.draft.event_id))
+                elif db.execute(_LET_GO, (*place, each.draft.event_id)).rowcount:
                     if each.letter:
                         self._queue(db, name, each.draft, now)
                     if each.over:
@@ -389,10 +390,8 @@ class Outbox:
 
     def requests(self) -> list[Request]:
         """What was asked for and is not done yet, in order."""
-        return [
-            Request(*row)
-            for row in self._db.execute("SELECT id, asked, subject, person, reason FROM requests ORDER BY id")
-        ]
+        rows = self._db.execute("SELECT id, asked, subject, person, reason FROM requests ORDER BY id")
+        return [Request(*row) for row in rows]
 
     def finish_request(self, number: int) -> None:
         """Forget a request that is done or was refused."""

@@ -13,7 +13,8 @@ from typing import Final
 from monitor.adapters.notify.outbox_rows import Condition, DeadLetter, Queue
 
 _DEAD: Final = (
-    "SELECT id, destination, event_id, type, subject, queued_at, died_at, attempts, coalesce(last_error, '')"
+    "SELECT id, destination, event_id, type, subject, queued_at, died_at, attempts, coalesce(last_error, ''),"
+    " CASE WHEN json_valid(CAST(body AS TEXT)) THEN json_extract(CAST(body AS TEXT), '$.data.simulated') END"
     " FROM letters WHERE died_at IS NOT NULL AND id < ? ORDER BY id DESC LIMIT ?"
 )
 
@@ -21,7 +22,7 @@ _DEAD: Final = (
 def list_dead(connection: sqlite3.Connection, limit: int, before: int | None) -> list[DeadLetter]:
     """Read dead letters, newest first, from below the id ``before`` on."""
     last = 2**62 if before is None else before
-    return [DeadLetter(*row) for row in connection.execute(_DEAD, (last, limit))]
+    return [DeadLetter._make((*row[:9], bool(row[9]))) for row in connection.execute(_DEAD, (last, limit))]
 
 
 def list_conditions(connection: sqlite3.Connection) -> list[Condition]:

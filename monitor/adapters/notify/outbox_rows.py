@@ -110,6 +110,7 @@ class DeadLetter(NamedTuple):
     died_at: int
     attempts: int
     last_error: str
+    simulated: bool = False
 
 
 class Firing(NamedTuple):

@@ -72,11 +72,13 @@ def holds(alert: Alert) -> bool:
     return bool(alert.get("active")) and alert.get("state") in _HOLDING
 
 
-def choose(destination: Destination, kind: str, alert: Alert, *, told: bool, now: int, zone: tzinfo) -> Chosen:
+def choose(
+    destination: Destination, kind: str, alert: Alert, *, told: bool, now: int, zone: tzinfo, ahead: int = 0
+) -> Chosen:
     """Choose for one lifecycle event: ``kind`` is its word, ``alert`` its data.
 
     ``told``: the destination was told of this alert before, and then hears what becomes of it
-    whatever its filters say.
+    whatever its filters say. ``ahead``: by how much people's clock, which quiet hours go by, is ahead of ``now``.
     """
     if alert.get("aircraft") == PROVING or (alert.get("simulated") and not destination.simulated):
         return _SKIP
@@ -84,14 +86,27 @@ def choose(destination: Destination, kind: str, alert: Alert, *, told: bool, now
         return _SKIP
     if not told and not is_served(destination, alert):
         return _SKIP
-    until = quiet_until(destination.quiet_hours, now, zone) if not is_warning(alert) else None
+    until = quiet_until(destination.quiet_hours, now + ahead, zone) if not is_warning(alert) else None
     if until is not None:
-        return Chosen(Choice.HOLD, until)
+        return Chosen(Choice.HOLD, until - ahead)
     if alert.get("late") and not told:
         # What a backlog tells may be over already. What is not is told again unmarked once it is
         # caught up; a sender that stays behind is not waited for.
         return Chosen(Choice.HOLD, now + LATE_WAIT) if holds(alert) else _SKIP
     return _SEND
+
+
+def hold_on(
+    destination: Destination, alert: Alert, release_at: int, *, now: int, zone: tzinfo, ahead: int
+) -> int | None:
+    """Return until when (µs) what is kept back until ``release_at`` has to stay so, ``None``: it may go.
+
+    People's clock may have been set since, and quiet hours may have begun.
+    """
+    until = quiet_until(destination.quiet_hours, now + ahead, zone) if not is_warning(alert) else None
+    if until is not None:
+        return until - ahead
+    return release_at if alert.get("late") and now < release_at <= now + LATE_WAIT else None
 
 
 def quiet_until(hours: QuietHours | None, now: int, zone: tzinfo) -> int | None:

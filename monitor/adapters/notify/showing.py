@@ -72,6 +72,7 @@ def describe_dead(letter: DeadLetter) -> dict[str, Any]:
         "died_at": format_time(letter.died_at),
         "attempts": letter.attempts,
         "last_error": letter.last_error,
+        **({"simulated": True} if letter.simulated else {}),
     }
 
 

@@ -53,6 +53,8 @@ class Bench:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.now = T0
+        self.ahead = 0
+        """By how much people's clock is ahead."""
         self.journal: list[KeptEvent] = []
         self.state: list[dict[str, Any]] = []
         self.submitted: list[Command] = []
@@ -78,7 +80,7 @@ class Bench:
         await self.running.start(
             Surroundings(
                 now=lambda: self.now,
-                wall=lambda: self.now,
+                wall=lambda: self.now + self.ahead,
                 envelope=WIRE.envelope,
                 read_events=self._read,
                 last_event=self._last,

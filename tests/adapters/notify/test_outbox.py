@@ -1,4 +1,4 @@
-"""The outbox's rows: bounds, order, what a crash or a full disk leaves, and the journal it is fed from."""
+"""The outbox's rows: bounds, order, and what a crash or a full disk leaves."""
 
 from __future__ import annotations
 
@@ -9,14 +9,11 @@ from typing import Any
 import pytest
 from structlog.testing import capture_logs
 
-from monitor.adapters.journal import SqliteJournal
 from monitor.adapters.notify import outbox_file
 from monitor.adapters.notify.outbox import Outbox
 from monitor.adapters.notify.outbox_file import OUTBOX_FILE, OutboxError
 from monitor.adapters.notify.outbox_rows import Draft, Entered, Failure, Settled
-from monitor.core.effects import PublishEvent
 from monitor.core.times import HOUR, SECOND
-from monitor.ports import Entry
 from tests.adapters.notify.bench import T0, Bench, alert
 from tests.adapters.notify.receiver import receiving
 
@@ -172,21 +169,3 @@ async def _tell_two(bench: Bench, failing: list[bool]) -> None:
         while len(receiver.taken) < 2:
             await bench.shown("pager")
     assert sorted(receiver.ids) == sorted(ids)
-
-
-async def test_the_journal_gives_events_in_the_order_in_which_they_became_durable(tmp_path: Path) -> None:
-    journal = SqliteJournal(tmp_path / "journal.sqlite3")
-    journal.start()
-    events = [
-        PublishEvent("XA-ABC", "L1", "bottle-low", "raised", f"id-{n}", T0 - n, {"text": "Gänse"}) for n in range(3)
-    ]
-    assert (await journal.last_event(), await journal.events_after(0, 10)) == (0, [])
-    for position, event in enumerate((*events, events[0]), 1):
-        journal.append(Entry(position, T0, "message", "topic", b"", False, (event,)))
-    while journal.depth:
-        await journal.last_event()
-    kept = await journal.events_after(0, 10)
-    assert [each.event for each in kept] == events, "by commit, not by moment; one told twice is one"
-    assert await journal.last_event() == kept[-1].seq
-    assert await journal.events_after(kept[0].seq, 1) == [kept[1]]
-    await journal.close()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from datetime import UTC
 from typing import Any
@@ -12,10 +13,11 @@ from cloudevents.core.formats.json import JSONFormat
 from cloudevents.core.v1.event import CloudEvent
 
 from monitor.adapters.notify.intake import ESCALATED
+from monitor.adapters.notify.outbox import Outbox
 from monitor.adapters.notify.selection import LATE_WAIT, Choice, choose, quiet_until
 from monitor.config.notify_file import Destination, QuietHours
 from monitor.core.times import HOUR, SECOND, format_time, parse_time
-from tests.adapters.notify.bench import T0, Bench, alert, until
+from tests.adapters.notify.bench import DEADLINE_S, T0, Bench, alert, until
 from tests.adapters.notify.receiver import receiving, status
 
 NIGHT = {"from": "22:00", "to": "06:00"}
@@ -203,3 +205,46 @@ async def test_nobody_is_told_of_a_handing_on_that_needs_no_answer(bench: Bench,
         bench.hand_on(alert(**{**ESCALATION, **words}))
         await bench.until_shown("pager", waiting=0)
     assert receiver.ids == [other]
+
+
+async def test_quiet_hours_go_by_people_s_clock(bench: Bench) -> None:
+    """Ours does not follow a wall clock that is set; the night does."""
+    bench.now, bench.ahead = at("2026-03-01T12:00:00Z"), 11 * HOUR
+    first, second = (alert(number, priority="caution") for number in (1, 2))
+    bench.state = [first, second]
+    async with receiving() as receiver:
+        await bench.start(pager=bench.webhook(receiver.url, quiet_hours=NIGHT))
+        held = bench.tell(first)
+        await bench.until_shown("pager", waiting=0)
+        assert receiver.taken == []
+        bench.ahead = 0
+        bench.deliveries.look()
+        await until(lambda: receiver.ids == held)
+
+        bench.ahead = 11 * HOUR
+        bench.tell(second)
+        await bench.until_shown("pager", waiting=0)
+        bench.ahead = 10 * HOUR
+        bench.pass_time(7 * HOUR)
+        async with asyncio.timeout(DEADLINE_S):
+            while await bench.deliveries._ask(Outbox.next_release) != at("2026-03-01T20:00:00Z"):  # noqa: ASYNC110
+                await asyncio.sleep(0.005)
+        assert receiver.ids == held, "people's clock was set back by an hour: their night is not over"
+        bench.pass_time(HOUR)
+        await until(lambda: len(receiver.taken) == 2)
+
+
+async def test_what_a_backlog_told_before_the_quiet_hours_is_kept_for_their_end(bench: Bench) -> None:
+    bench.now = at("2026-03-01T21:59:50Z")
+    caution, warning = alert(1, priority="caution", late=True), alert(2, late=True)
+    bench.state = [caution, warning]
+    async with receiving() as receiver:
+        await bench.start(pager=bench.webhook(receiver.url, quiet_hours=NIGHT))
+        bench.tell(caution, warning)
+        await bench.until_shown("pager", waiting=0)
+        bench.pass_time(LATE_WAIT)
+        await until(lambda: len(receiver.taken) == 1)
+        await bench.until_shown("pager", waiting=0)
+        assert receiver.ids == ["a2-2"]
+        bench.pass_time(8 * HOUR)
+        await until(lambda: len(receiver.taken) == 2)
