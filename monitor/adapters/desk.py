@@ -12,6 +12,9 @@ from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
 from monitor.adapters.chain import Verdict
+from monitor.adapters.desk_drills import DrillDesk, Labels
+from monitor.adapters.desk_drills import Records as ProcedureRecords
+from monitor.adapters.desk_simulated import SimulatedFlags
 from monitor.core import alarm_health, readout, watched
 from monitor.core.alarm_health import Annunciation
 from monitor.core.effects import Effect
@@ -54,7 +57,7 @@ class Page(Protocol):
     def next_cursor(self) -> str | None: ...
 
 
-class Records(Protocol):
+class Records(ProcedureRecords, Protocol):
     """The journal as readers see it."""
 
     @property
@@ -140,6 +143,7 @@ class Desk:
         identity: Identity,
         proof: Callable[[], Readout | None] = lambda: None,
         outside: Outside | None = None,
+        labels: Labels | None = None,
     ) -> None:
         self._engine = engine
         self._clock = clock
@@ -152,11 +156,17 @@ class Desk:
         self._identity = identity
         self._proof = proof
         self._outside = outside
+        self.drilling = DrillDesk(engine.system, records, labels, clock.now)
         self._looking = asyncio.Semaphore(1)
+        self._flags = SimulatedFlags(self._is_simulated)
 
     def now(self) -> int:
         """The engine's clock, µs."""
         return self._clock.now()
+
+    def _is_simulated(self, reg: str) -> bool:
+        aircraft = self._engine.system.record.aircraft.get(reg)
+        return aircraft is not None and aircraft.simulated
 
     @property
     def outside(self) -> Outside:
@@ -220,7 +230,8 @@ class Desk:
             aircraft = self._engine.system.record.aircraft.get(reg)
             if aircraft is None:
                 return None
-            return await asyncio.to_thread(self._tape.copy(reg, aircraft.stand, self.now()).describe)
+            excerpt = self._tape.copy(reg, aircraft.stand, self.now())
+            return self._flags.flag(await asyncio.to_thread(excerpt.describe), reg)
 
     async def look_ahead(self, reg: str, door: str) -> Readout | None:
         """What would follow if somebody did something at a door now; ``None`` for one that is not known.
@@ -293,11 +304,13 @@ class Desk:
 
     async def quarantine(self, *, limit: int, before: str | None) -> Readout:
         """Rejected inputs, newest first; raises as :meth:`history`."""
-        return _page(await self._records.quarantine(limit=limit, before=before))
+        page = await self._records.quarantine(limit=limit, before=before)
+        return {"items": self._flags.flag_topics(page.rows), "next": page.next_cursor}
 
     async def audit(self, *, limit: int, before: str | None) -> Readout:
         """What people did, newest first; raises as :meth:`history`."""
-        return _page(await self._records.audit(limit=limit, before=before))
+        page = await self._records.audit(limit=limit, before=before)
+        return {"items": self._flags.flag_subjects(page.rows), "next": page.next_cursor}
 
     async def verify_audit(self) -> Readout:
         """Whether the audit's chain is whole, and its head."""
@@ -338,7 +351,8 @@ class Desk:
             sums = watched.measure_watch(notes, codes, since=since, until=until, off=off)
             return watched.describe_watch(reg, sums, since=since, until=until, off=off)
 
-        return await self._records.study_deafness(study, aircraft=reg, since=since, until=until, door=door)
+        sums = await self._records.study_deafness(study, aircraft=reg, since=since, until=until, door=door)
+        return self._flags.flag(sums, reg)
 
     async def timeline(self, reg: str, *, since: int, until: int) -> Readout | None:
         """What became of an aircraft's doors and alerts in a period (µs); ``None`` for one that was never heard of.
@@ -350,7 +364,7 @@ class Desk:
         def study(recorded: Recorded) -> Readout | None:
             if recorded.first is None and not known:
                 return None
-            return assemble_timeline(reg, recorded, since=since, until=until)
+            return assemble_timeline(reg, recorded, since=since, until=until, simulated=self._is_simulated(reg))
 
         return await self._records.study_timeline(study, aircraft=reg, since=since, until=until)
 

@@ -234,7 +234,13 @@ class _Present(Collector):
         )
         yield from _health_gauges(sources.health())
         yield from _aircraft_gauges(sources.aircraft())
-        yield _alert_gauge(sources.alerts())
+        alerts = sources.alerts()
+        yield _alert_gauge(alerts)
+        yield GaugeMetricFamily(
+            "sillwatch_active_alerts_simulated",
+            "Alerts of simulated aircraft among those neither normal nor out of service.",
+            value=sum(bool(alert.get("simulated")) for alert in alerts),
+        )
         floods = sources.floods()
         yield _gauge_by(
             "sillwatch_alarm_flood",
@@ -295,6 +301,12 @@ def _aircraft_gauges(rows: Rows) -> Iterator[Metric]:
     presence = Tally(str(row.get("presence")) for row in rows)
     by_presence = {word: presence[word] for word in PRESENCES}
     yield _gauge_by("sillwatch_aircraft", "Aircraft by presence.", "presence", by_presence)
+    # A number beside the others and no label of theirs, which would double every series.
+    yield GaugeMetricFamily(
+        "sillwatch_aircraft_simulated",
+        "Aircraft that are simulated; every other number counts them with the real ones.",
+        value=sum(bool(row.get("simulated")) for row in rows),
+    )
 
 
 def _gauge_by(name: str, documentation: str, label: str, values: Mapping[str, int]) -> Metric:

@@ -37,6 +37,7 @@ _ALERT_STATES: Final = {
     "suppressed": "suppressed",
     "out_of_service": "out of service",
 }
+SIMULATED: Final = "simulated"
 CAUTION: Final = "Advisory only. It does not replace your own look at the door, the aircraft's manuals or local rules."
 ALERTS_SHOWN: Final = 8
 
@@ -59,7 +60,7 @@ def _draw_aircraft(aircraft: Sequence[Row]) -> RenderableType:
     for row in sorted(aircraft, key=lambda r: (r["stand"] == "", r["stand"], r["aircraft"])):
         age = row["age_s"]
         feed = row["feed"] if age is None else f"{row['feed']} {age:.0f} s"
-        name = f"{row['aircraft']} sim" if row["simulated"] else str(row["aircraft"])
+        name = f"{row['aircraft']} {SIMULATED}" if row["simulated"] else str(row["aircraft"])
         table.add_row(row["stand"] or "-", name, row["type"] or "not known", feed, summarise_doors(row))
     return table
 
@@ -91,6 +92,8 @@ def _draw_alerts(alerts: Sequence[Row]) -> list[Text]:
         line = Text(no_wrap=True, overflow="ellipsis")
         line.append(f"{MARKS[priority]} {priority:<8} ", style="dim" if over else _STYLES[priority])
         line.append(f"{alert['aircraft']} ")
+        if alert.get("simulated"):
+            line.append(f"{SIMULATED} ")
         line.append(str(alert["text"]), style="" if over else "bold")
         line.append(f"  {_ALERT_STATES.get(alert['state'], alert['state'])}", style="dim")
         lines.append(line)

@@ -9,6 +9,10 @@ from __future__ import annotations
 import enum
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from monitor.core.procedures.definition import Procedure
 
 Thresholds = Mapping[str, Mapping[str, float]]
 """Rule code → parameter name → value, in the unit that the parameter's name ends with."""
@@ -77,6 +81,7 @@ class Site:
     have (or ``None``); with ``visiting`` true any other aircraft of a known type is
     served too. ``timezone`` is an IANA name, for display only. Nothing is shelved for longer than
     ``shelve_minutes_max``. A warning that nobody acknowledges in time goes up ``escalation``, role by role.
+    ``procedures`` are those that doors are followed through, by name.
     """
 
     name: str
@@ -89,3 +94,4 @@ class Site:
     thresholds: Thresholds = field(default_factory=dict)
     shelve_minutes_max: int = 480
     escalation: tuple[str, ...] = ("door team", "coordinator", "ops")
+    procedures: Mapping[str, Procedure] = field(default_factory=dict)

@@ -19,9 +19,13 @@ from __future__ import annotations
 from collections import Counter, deque
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final, NamedTuple
+from typing import Final
 
-from monitor.core.effects import Document, PublishEvent
+from monitor.core.annunciation import Annunciation as Annunciation
+from monitor.core.annunciation import Place as Place
+from monitor.core.annunciation import make_annunciation as make_annunciation
+from monitor.core.annunciation import read_annunciation as read_annunciation
+from monitor.core.effects import Document
 from monitor.core.rules import CATALOGUE
 from monitor.core.times import HOUR, MINUTE, SECOND, format_time, parse_time
 
@@ -68,44 +72,11 @@ SOURCES: Final = (
     "Chattering as three in 60 s is a convention",
 )
 
-_ASKING: Final = frozenset({"raised", "reraised"})
 _SET_ASIDE: Final = frozenset({"shelved", "suppressed", "out_of_service"})
 
 
 class NothingRecordedError(Exception):
     """Nothing is on record of a period; the message is a sentence for a person."""
-
-
-class Annunciation(NamedTuple):
-    """One moment (µs) at which an alert asked for attention, and whose; the last two leave it out."""
-
-    time: int
-    aircraft: str
-    door: str
-    code: str
-    role: str
-    priority: str
-    drill: bool = False
-    late: bool = False
-
-
-Place = tuple[str, str, str]
-"""Aircraft, door and code: what the standards call one alarm."""
-
-
-def read_annunciation(effect: PublishEvent) -> Annunciation | None:
-    """Read a lifecycle change as an annunciation, or return ``None`` where it is none."""
-    return make_annunciation(effect.time, effect.aircraft, effect.door, effect.code, effect.type, effect.data)
-
-
-def make_annunciation(
-    time: int, aircraft: str, door: str, code: str, kind: str, data: Mapping[str, Any]
-) -> Annunciation | None:
-    """Make one of a lifecycle change's parts; ``kind`` is the last word of its type, ``data`` its alert."""
-    if kind not in _ASKING:
-        return None
-    role, priority = str(data.get("role", "")), str(data.get("priority", ""))
-    return Annunciation(time, aircraft, door, code, role, priority, bool(data.get("drill")), bool(data.get("late")))
 
 
 class FloodWatch:
@@ -199,6 +170,7 @@ class _Tally:
         self.number = self.peak = self.peak_at = 0
         self.priorities: Counter[str] = Counter()
         self.places: Counter[Place] = Counter()
+        self.simulated: Counter[str] = Counter()
         self._chatters: dict[Place, _Chatter] = {}
 
     def take(self, told: Annunciation) -> None:
@@ -216,6 +188,8 @@ class _Tally:
         self.priorities[told.priority] += 1
         place = (told.aircraft, told.door, told.code)
         self.places[place] += 1
+        if told.simulated:
+            self.simulated[told.aircraft] += 1
         chatter = self._chatters.get(place)
         if chatter is None:
             chatter = self._chatters[place] = _Chatter()
@@ -239,6 +213,7 @@ class _Tally:
             by_code[code] += number
         return {
             "raised": self.number,
+            "simulated": self.simulated.total(),
             "per_10_minutes": {
                 "mean": round(self.number * WINDOW / length, 4),
                 "peak": self.peak,
@@ -258,7 +233,7 @@ class _Tally:
             "chattering": {
                 "number": len(chattering),
                 "meets_target": not chattering,
-                "worst": [_describe_chatter(*found, self.places) for found in chattering[:LISTED_MAX]],
+                "worst": [_describe_chatter(*found, self) for found in chattering[:LISTED_MAX]],
             },
             "priorities": {
                 word: {"raised": self.priorities[word], "share": _share(self.priorities[word], self.number)}
@@ -276,7 +251,7 @@ class _Tally:
             "share": share,
             "meets_target": together / self.number <= WORST_SHARE_TARGET if self.number else None,
             "alarms": [
-                {**_describe_place(place), "raised": number, "share": _share(number, self.number)}
+                {**_describe_place(place, self), "raised": number, "share": _share(number, self.number)}
                 for place, number in worst
             ],
         }
@@ -369,7 +344,9 @@ def list_stale(alerts: Iterable[Document], now: int) -> Document:
         "number": len(stale),
         "meets_target": len(stale) < STALE_TARGET,
         "by_role": dict(sorted(by_role.items())),
-        "alerts": [{key: alert.get(key) for key in shown} for alert in stale[:LISTED_MAX]],
+        "alerts": [
+            {key: alert.get(key) for key in shown} | _flag(bool(alert.get("simulated"))) for alert in stale[:LISTED_MAX]
+        ],
     }
 
 
@@ -377,21 +354,25 @@ def _share(number: int, of: int) -> float | None:
     return round(number / of, 4) if of else None
 
 
-def _describe_place(place: Place) -> Document:
+def _describe_place(place: Place, tally: _Tally) -> Document:
     aircraft, door, code = place
-    return {"aircraft": aircraft, "door": door, "code": code}
+    return {"aircraft": aircraft, "door": door, "code": code, **_flag(aircraft in tally.simulated)}
+
+
+def _flag(simulated: bool) -> Document:
+    return {"simulated": True} if simulated else {}
 
 
 def _describe_flood(begun: int, end: int | None) -> Document:
     return {"began_at": format_time(begun), "ended_at": None if end is None else format_time(end)}
 
 
-def _describe_chatter(place: Place, chatter: _Chatter, places: Mapping[Place, int]) -> Document:
+def _describe_chatter(place: Place, chatter: _Chatter, tally: _Tally) -> Document:
     return {
-        **_describe_place(place),
+        **_describe_place(place, tally),
         "episodes": chatter.episodes,
         "most_in_window": chatter.most,
-        "raised": places[place],
+        "raised": tally.places[place],
         "first_at": format_time(chatter.first),
         "last_at": format_time(chatter.last),
     }

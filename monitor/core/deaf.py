@@ -242,11 +242,15 @@ def list_deafness(view: View, rules: Sequence[Rule]) -> tuple[tuple[str, ...], .
     if (not_judged := why_not_judged(aircraft)) is not None:
         return tuple((rule.code, not_judged) for rule in rules if rule.needs)
     deaf: list[tuple[str, ...]] = []
+    gaps: dict[str, list[tuple[str, str]]] = {}  # Many rules have the same needs, and most needs are met.
     for rule in rules:
         wanting: dict[str, list[str]] = {}
         for need in rule.needs:
-            for signal, reason in _wanted(view, need):
-                if reason is not None:
-                    wanting.setdefault(reason, []).append(signal)
-        deaf.extend((rule.code, why, *wanting[why]) for why in REASONS if why in wanting)
+            found = gaps.get(need)
+            if found is None:
+                found = gaps[need] = [(signal, why) for signal, why in _wanted(view, need) if why is not None]
+            for signal, reason in found:
+                wanting.setdefault(reason, []).append(signal)
+        if wanting:
+            deaf.extend((rule.code, why, *wanting[why]) for why in REASONS if why in wanting)
     return tuple(deaf)

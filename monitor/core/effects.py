@@ -117,6 +117,42 @@ class NoteState(NamedTuple):
     slide: str
 
 
+class PublishProcedure(NamedTuple):
+    """Replace what is retained of the procedure at a door; ``None`` empties it."""
+
+    aircraft: str
+    door: str
+    document: Document | None
+
+
+class NoteRun(NamedTuple):
+    """Keep a run of a procedure that has ended. Times in µs; ``drill`` is the permit that it ran in, if any."""
+
+    run_id: str
+    aircraft: str
+    door: str
+    procedure: str
+    drill: str
+    began_at: int
+    ended_at: int
+    document: Document
+
+
+class NoteDrill(NamedTuple):
+    """Keep a drill as it begins, and anew as it ends. Times in µs; ``ended_at`` is ``None`` while it runs."""
+
+    permit_id: str
+    name: str
+    procedure: str
+    aircraft: str
+    doors: tuple[str, ...]
+    by: str
+    began_at: int
+    until: int
+    ended_at: int | None
+    simulated: bool
+
+
 class ShowProof(NamedTuple):
     """Tell the stream that the canary's handle was seen lifted, by the stamp (µs) and number of what told it."""
 
@@ -146,6 +182,9 @@ Effect = (
     | RecordAudit
     | NoteDeafness
     | NoteState
+    | PublishProcedure
+    | NoteRun
+    | NoteDrill
     | ShowProof
     | RefuseCommand
 )

@@ -182,7 +182,10 @@ class PresenceDeclared(NamedTuple):
 
 
 class DoorReported(NamedTuple):
-    """A person said what they saw at a door: (signal, value) pairs; ``None`` takes an earlier word back."""
+    """A person said what they saw at a door: (signal, value) pairs; ``None`` takes an earlier word back.
+
+    ``steps`` are steps of the procedure that goes on there which they say are done.
+    """
 
     aircraft: str
     door: str
@@ -190,6 +193,7 @@ class DoorReported(NamedTuple):
     by: str
     reason: str
     origin: str = ""
+    steps: tuple[str, ...] = ()
 
 
 class IdentitySettled(NamedTuple):
@@ -205,7 +209,7 @@ class PermitGranted(NamedTuple):
     """A person took hazards out of service until ``until`` (µs).
 
     ``doors`` empty: the whole aircraft; ``-`` among them: the aircraft as a whole. ``codes``
-    may be empty where ``kind`` implies them, or needs none.
+    may be empty where ``kind`` implies them, or needs none. ``name`` and ``procedure`` are a drill's own.
     """
 
     kind: str
@@ -216,6 +220,8 @@ class PermitGranted(NamedTuple):
     by: str
     reason: str
     origin: str = ""
+    name: str = ""
+    procedure: str = ""
 
 
 class PermitEnded(NamedTuple):

@@ -26,7 +26,7 @@ from monitor.core.state import (
 from monitor.core.times import MILLISECOND, SECOND
 from monitor.core.view import View
 
-WATCH, STAND, RULE, SHELF, PERMIT, REPORT, ESCALATION, TRAVEL = 0, 1, 2, 3, 4, 5, 6, 7
+WATCH, STAND, RULE, SHELF, PERMIT, REPORT, ESCALATION, TRAVEL, RUN = 0, 1, 2, 3, 4, 5, 6, 7, 8
 """What falls due; at one instant an aircraft's silence is judged before its rules."""
 
 ANSWERS_EVERY: Final = SECOND

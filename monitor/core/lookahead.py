@@ -194,6 +194,8 @@ def look_ahead(branch: Branch) -> Document:
         "advisory": "What the monitor would show; the aircraft's manuals, local rules and the crew's own look decide.",
     }
     aircraft = idle.aircraft
+    if aircraft.simulated:
+        document["simulated"] = True
     if not is_judged(aircraft):
         why = (
             "it is only known from messages left on the broker"

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Final
 from monitor.core.airframe import AirframeType, DoorType
 from monitor.core.alert import AlertState, derive_alert_id
 from monitor.core.effects import Document, Effect, RecordAudit
+from monitor.core.procedures.drills import DRILL, note_drill
+from monitor.core.procedures.fitting import fit
 from monitor.core.refusal import RefusedError
 from monitor.core.rules import AIRCRAFT_RULES, CATALOGUE, DOOR_RULES
 from monitor.core.state import AircraftRecord, Level, Permit, Presence, SiteRecord, Tracker
@@ -26,11 +28,11 @@ if TYPE_CHECKING:
     from monitor.core.settling import Settling
     from monitor.core.system import System
 
-DRILL: Final = "drill"
 SLIDE_REMOVED: Final = "slide-removed"
 KINDS: Final = (DRILL, "ground-run", "de-icing", "tow", SLIDE_REMOVED)
 
 LONGEST: Final = 12 * HOUR
+NAME_MAX: Final = 80
 PERMITS_MAX: Final = 32
 """How many may run for one aircraft."""
 
@@ -76,14 +78,23 @@ def list_permits(record: SiteRecord, now: int, reg: str | None = None) -> list[D
     """Write the permits that run, the first to end first; those of one aircraft with ``reg``."""
     running = [permit for permit in record.permits.values() if reg in (None, permit.aircraft)]
     running.sort(key=lambda permit: (permit.until, permit.permit_id))
-    return [describe_permit(permit, now) for permit in running]
+    return [_describe_running(record, permit, now) for permit in running]
+
+
+def _describe_running(record: SiteRecord, permit: Permit, now: int) -> Document:
+    """Write a permit that runs, and say so where its aircraft is simulated."""
+    aircraft = record.aircraft.get(permit.aircraft)
+    simulated = {"simulated": True} if aircraft is not None and aircraft.simulated else {}
+    return {**describe_permit(permit, now), **simulated}
 
 
 def describe_permit(permit: Permit, now: int) -> Document:
     """Write a permit with what is left of it."""
+    drilled = {"name": permit.name, "procedure": permit.procedure or None} if permit.kind == DRILL else {}
     return {
         "permit_id": permit.permit_id,
         "kind": permit.kind,
+        **drilled,
         "aircraft": permit.aircraft,
         "doors": list(permit.doors),
         "codes": sorted({code for _, code in permit.places}),
@@ -104,13 +115,15 @@ def grant(system: System, event: PermitGranted, now: int) -> list[Effect]:
     aircraft, airframe = _find_aircraft(system, event)
     _check_words(system, event, now)
     doors = _check_doors(aircraft, airframe, event)
+    _check_drill(system, airframe, event, doors)
     places = _choose_places(airframe, event, doors)
     # The ordinal tells it from one like it that was ended at this very instant.
     ordinal = system.record.permits_granted + 1
     permit_id = derive_alert_id(system.site.name, "permit", event.kind, event.aircraft, str(now), str(ordinal))
     permit = Permit(
-        permit_id, event.kind, event.aircraft, doors, places, now, event.until, event.by.strip(), event.reason.strip()
-    )
+        permit_id, event.kind, event.aircraft, doors, places, now, event.until, event.by.strip(), event.reason.strip(),
+        event.name.strip(), event.procedure,
+    )  # fmt: skip
     if any(replace(other, permit_id=permit_id) == permit for other in system.record.permits.values()):
         raise RefusedError("conflict", "the very same permit was granted at this instant; it runs")
     system.record.permits_granted = ordinal
@@ -122,7 +135,12 @@ def grant(system: System, event: PermitGranted, now: int) -> list[Effect]:
         _note(changes, door, code)
     _show_drill(system, aircraft, permit, now)
     system.settle(aircraft, changes, now)
-    after = "; ".join((event.kind, _say_doors(doors), _say_codes(permit), f"until {format_time(permit.until)}"))
+    system.ledger.effects.extend(note_drill(system.record, permit, None))
+    called = [f'"{permit.name}"'] if permit.name else []
+    if permit.procedure:
+        called.append(f"procedure {permit.procedure}")
+    until = f"until {format_time(permit.until)}"
+    after = "; ".join((event.kind, _say_doors(doors), _say_codes(permit), *called, until))
     subject = f"{event.aircraft}/permit/{permit_id}"
     return [RecordAudit(now, permit.by, "grant-permit", subject, permit.reason, "", after, event.origin)]
 
@@ -150,6 +168,27 @@ def _check_words(system: System, event: PermitGranted, now: int) -> None:
         raise RefusedError("refused", f"a permit needs an end within {LONGEST // HOUR} h from now")
     if sum(permit.aircraft == event.aircraft for permit in system.record.permits.values()) >= PERMITS_MAX:
         raise RefusedError("conflict", f"{PERMITS_MAX} permits run for {event.aircraft} already; end one first")
+
+
+def _check_drill(system: System, airframe: AirframeType, event: PermitGranted, doors: tuple[str, ...]) -> None:
+    if not event.name and not event.procedure:
+        return
+    if event.kind != DRILL:
+        raise RefusedError("refused", f"only a drill has a name and a procedure, not a {event.kind} permit")
+    if len(event.name) > NAME_MAX:
+        raise RefusedError("refused", f"the name of a drill has {NAME_MAX} characters at most")
+    if not event.procedure:
+        return
+    procedure = system.site.procedures.get(event.procedure)
+    if procedure is None:
+        have = ", ".join(sorted(system.site.procedures)) or "none"
+        raise RefusedError("refused", f"there is no procedure {event.procedure} here; the configured ones are {have}")
+    named = [airframe.doors[name] for name in doors or airframe.doors if name != _WHOLE]
+    if not any(str(spec.kind) in procedure.kinds and fit(procedure, spec) is not None for spec in named):
+        raise RefusedError(
+            "refused",
+            f"{event.procedure} fits none of these doors; it is for {', '.join(sorted(procedure.kinds))} doors",
+        )
 
 
 def _check_doors(aircraft: AircraftRecord, airframe: AirframeType, event: PermitGranted) -> tuple[str, ...]:
@@ -296,8 +335,9 @@ def end(system: System, event: PermitEnded, now: int) -> list[Effect]:
     permit = system.record.permits.get(event.permit_id)
     if permit is None:
         raise RefusedError("not-found", f"no permit {event.permit_id} runs; it may be over: see the audit")
+    noted = note_drill(system.record, permit, now)
     _put_back(system, permit, now, by=event.by, reason=event.reason)
-    return [_audit_end(permit, now, by=event.by, reason=event.reason, origin=event.origin)]
+    return [*noted, _audit_end(permit, now, by=event.by, reason=event.reason, origin=event.origin)]
 
 
 def lapse(system: Settling, permit_id: str, now: int) -> None:
@@ -305,7 +345,10 @@ def lapse(system: Settling, permit_id: str, now: int) -> None:
     permit = system.record.permits.get(permit_id)
     if permit is None or permit.until > now:
         return
-    system.ledger.effects.append(_audit_end(permit, now, by=BY_CLOCK, reason="time is up"))
+    system.ledger.effects += [
+        *note_drill(system.record, permit, now),
+        _audit_end(permit, now, by=BY_CLOCK, reason="time is up"),
+    ]
     _put_back(system, permit, now, by=None, reason="time is up")
 
 
@@ -313,7 +356,10 @@ def drop_permits(system: Lineup, aircraft: AircraftRecord, now: int, reason: str
     """End the permits of an aircraft that is gone; its alerts are over already."""
     for permit in [p for p in system.record.permits.values() if p.aircraft == aircraft.reg]:
         del system.record.permits[permit.permit_id]
-        system.ledger.effects.append(_audit_end(permit, now, by=BY_CLOCK, reason=reason))
+        system.ledger.effects += [
+            *note_drill(system.record, permit, now),
+            _audit_end(permit, now, by=BY_CLOCK, reason=reason),
+        ]
     _mark_slides(system.record, aircraft)
 
 

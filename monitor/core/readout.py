@@ -8,14 +8,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from typing import Final
 
 from monitor.core import documents
 from monitor.core.airframe import AirframeType
 from monitor.core.alert import AlertState, Priority
 from monitor.core.deaf import why_unknown
-from monitor.core.effects import Document, Effect, PublishActive, PublishDoor, PublishReadiness
+from monitor.core.effects import Document, Effect, PublishActive, PublishDoor, PublishProcedure, PublishReadiness
 from monitor.core.intake import LIFE_LIMIT
 from monitor.core.permits import list_permits
+from monitor.core.procedures.fitting import fit_all
+from monitor.core.procedures.telling import describe_procedure
 from monitor.core.readiness import describe_readiness, summarise_readiness
 from monitor.core.reports import describe_reports
 from monitor.core.rules import CATALOGUE
@@ -25,6 +28,43 @@ from monitor.core.system import System
 from monitor.core.times import SECOND, format_time
 from monitor.core.trends import describe_trends
 from monitor.core.view import View, is_judged, why_not_judged
+
+PROCEDURE: Final = "procedure:"
+"""Stands among alert codes for a door's procedure; no code can be written so."""
+
+
+def _describe_held_run(system: System, reg: str, name: str) -> Effect | None:
+    """Write what was last told of a door's procedure: its age alone is no news."""
+    aircraft = system.record.aircraft.get(reg)
+    door = aircraft.doors.get(name) if aircraft is not None else None
+    if aircraft is None or door is None or aircraft.presence is Presence.AWAY:
+        return None
+    told = door.last_run if door.run is None else door.run.told
+    return None if told is None else PublishProcedure(reg, name, told)
+
+
+def list_runs(system: System, reg: str, now: int) -> list[Document]:
+    """Write the run of a procedure that goes on at each of an aircraft's doors, or else the last that ended there."""
+    aircraft = system.record.aircraft.get(reg)
+    if aircraft is None or aircraft.presence is Presence.AWAY:
+        return []
+    told = (system.describe_procedure_at(aircraft, door, now) for door in aircraft.doors.values())
+    return [document for document in told if document is not None]
+
+
+def list_procedures(system: System) -> list[Document]:
+    """Every configured procedure, by name, with the types and doors that it fits."""
+    return [
+        {
+            **describe_procedure(procedure),
+            "fits": {
+                name: doors
+                for name, airframe in sorted(system.site.types.items())
+                if (doors := [door.name for door in airframe.doors.values() if fit_all((procedure,), door)])
+            },
+        }
+        for _, procedure in sorted(system.site.procedures.items())
+    ]
 
 
 def describe_doors(system: System, reg: str, now: int) -> dict[str, Document]:
@@ -42,14 +82,17 @@ def describe_doors(system: System, reg: str, now: int) -> dict[str, Document]:
 def held_places(system: System) -> Iterator[tuple[str, str, str]]:
     """Every retained output that stands now: (reg, door, alert code).
 
-    The code is empty for a door's own document, the door too for the aircraft's answers.
+    The code is empty for a door's own document, the door too for the aircraft's answers, and
+    :data:`PROCEDURE` for what is told of the procedure at a door.
     """
     for aircraft in system.record.aircraft.values():
         if aircraft.presence is not Presence.AWAY:
             if aircraft.doors:
                 yield aircraft.reg, "", ""
-            for door in aircraft.doors:
+            for door, record in aircraft.doors.items():
                 yield aircraft.reg, door, ""
+                if record.run is not None or record.last_run is not None:
+                    yield aircraft.reg, door, PROCEDURE
     for reg, door, code, tracker in system.trackers():
         if tracker.alert is not None:
             yield reg, door, code
@@ -57,6 +100,8 @@ def held_places(system: System) -> Iterator[tuple[str, str, str]]:
 
 def describe_held(system: System, reg: str, door: str, code: str, now: int) -> Effect | None:
     """Write a retained output as it is now, for publishing again; ``None`` if it no longer stands."""
+    if code == PROCEDURE:
+        return _describe_held_run(system, reg, door)
     if code:
         tracker = system.find_tracker(reg, door, code)
         if tracker is None or tracker.alert is None:
@@ -205,6 +250,7 @@ def describe_aircraft(system: System, reg: str, now: int) -> Document | None:
             "alerts": list_alerts(system, now, reg),
             **describe_readiness(view, site=system.site, parameters=system.parameters),
             "permits": list_permits(system.record, now, reg),
+            "procedures": list_runs(system, reg, now),
             "held_readings": {"count": len(aircraft.held), "dropped": aircraft.held_dropped},
         }
     )

@@ -54,6 +54,7 @@ class Refitting(Settling):
                 self._drop_door(aircraft, door, now)
             known = aircraft.doors
             aircraft.doors = {name: known.get(name) or DoorRecord(name, since=now) for name in airframe.doors}
+        self._take_up_runs(aircraft, now)
 
     def _drop_type(self, aircraft: AircraftRecord, now: int) -> None:
         """From now on nothing of it can be judged: it is like one that never said its type."""
@@ -72,6 +73,7 @@ class Refitting(Settling):
             place = self.place(aircraft.reg, door.name, code, now)
             self.ledger.dismiss(place, tracker, by=None, reason="door no longer configured")
         if aircraft.presence is not Presence.AWAY:
+            self._end_run(aircraft, door, now, "door no longer configured")
             self._empty_door(aircraft, door, now)
             self._note_unwatched(aircraft, door, "not fitted", now)
         del aircraft.doors[door.name]
@@ -130,6 +132,7 @@ class Refitting(Settling):
                 if level.since is not None:
                     level.ran += now - level.since
                     level.since = None
+        self._end_runs(aircraft, now, reason)
         permits.drop_permits(self, aircraft, now, reason)
         reports.drop_reports(aircraft)
         for each in aircraft.doors.values():

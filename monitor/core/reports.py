@@ -119,10 +119,12 @@ def take_report(system: System, event: DoorReported, now: int) -> list[Effect]:
         raise RefusedError("conflict", f"{event.aircraft} is away; declare it present before reporting on its doors")
     if not event.by.strip():
         raise RefusedError("refused", "a report needs the name of who saw it")
-    if not event.sees:
-        raise RefusedError("refused", "a report names at least one signal and the value that was seen")
+    if not event.sees and not event.steps:
+        raise RefusedError("refused", "a report names at least one signal and the value that was seen, or a step")
     for signal, value in event.sees:
         _check(signal, value)
+    if event.steps:
+        system.report_steps(aircraft, door, event.steps, now)
     reports = dict(door.reports or {})
     before = _say({signal: reports[signal].value for signal, _ in event.sees if signal in reports})
     for signal, value in event.sees:
@@ -132,7 +134,8 @@ def take_report(system: System, event: DoorReported, now: int) -> list[Effect]:
             system.queue_report(now + life_of(signal), event.aircraft, event.door, signal)
     door.reports = reports or None
     system.settle(aircraft, {event.door: {CHANGED}}, now)
-    subject, after = f"{event.aircraft}/{event.door}", _say(dict(event.sees))
+    said = [_say(dict(event.sees))] if event.sees else []
+    subject, after = f"{event.aircraft}/{event.door}", ", ".join((*said, *(f"{step}=done" for step in event.steps)))
     return [RecordAudit(now, event.by, "report", subject, event.reason, before, after, event.origin)]
 
 

@@ -22,6 +22,7 @@ def list_senders(system: System, now: int) -> list[Document]:
 
 def _describe_sender(aircraft: AircraftRecord, now: int, *, connected: bool) -> Document:
     sender = aircraft.sender
+    flags = {"simulated": True} if aircraft.simulated else {}
     return {
         "aircraft": aircraft.reg,
         "stand": aircraft.stand,
@@ -31,6 +32,7 @@ def _describe_sender(aircraft: AircraftRecord, now: int, *, connected: bool) -> 
         "heartbeat": sender.heartbeat,
         "heartbeat_age_s": _age(sender.heartbeat_at, now),
         "last_message_age_s": _age(aircraft.live_at, now),
+        **flags,
     }
 
 

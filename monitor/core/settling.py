@@ -20,10 +20,11 @@ from monitor.core.judge import judge
 from monitor.core.ledger import Place
 from monitor.core.lineup import Index, index_rules
 from monitor.core.notes import NOTED, NOTED_AIRCRAFT, note_aircraft, note_door
+from monitor.core.procedures.following import Following
 from monitor.core.reports import outdate
 from monitor.core.rules import AIRCRAFT_RULES, DOOR_RULES, SITE_RULES
 from monitor.core.rules.rule import CHATTER, PRESSURE, Rule, Scope
-from monitor.core.showing import UNSHOWN, Showing
+from monitor.core.showing import UNSHOWN
 from monitor.core.signals import DOOR_SIGNALS, STAND_SIGNALS, Kind
 from monitor.core.state import (
     AircraftRecord,
@@ -58,7 +59,7 @@ _IDLE: Final = UNSHOWN - NOTED - _OF_ANY_DOOR.keys()
 """Door signals that neither an aircraft's rules, the door's state nor what is remembered of it is read from."""
 
 
-class Settling(Showing):
+class Settling(Following):
     """Follows up what changed."""
 
     def settle(
@@ -103,6 +104,7 @@ class Settling(Showing):
             self._follow_door(view, door, aircraft, door_changes, deafened=deafened)
         if not deafened:
             self._follow_deafness(aircraft, views, changes)
+        self._follow_procedures(aircraft, airframe, changes, now)
         if telling:
             self.note_answers(aircraft, now)
         elif heeded or views:
@@ -150,6 +152,7 @@ class Settling(Showing):
             view.leaf_out is door.leaf_out
             and ("travel" not in names or view.has_hold_open)
             and self._door_index(view).keys().isdisjoint(names)
+            and not self.is_followed(airframe, door, names)
         )
         if idle and "travel" in names:
             self._follow_travel(view, door, aircraft)

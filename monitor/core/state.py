@@ -16,6 +16,7 @@ from pydantic import Field
 from monitor.core.alert import Alert
 from monitor.core.memos import EvacuationMemo, IdentityMemo, LeafMemo, SlideMemo, TransitMemo, TurnroundMemo
 from monitor.core.overload import Overload
+from monitor.core.procedures.run import Run
 from monitor.core.signals import Quality, Value
 
 
@@ -132,7 +133,9 @@ class DoorRecord:
     ``slide_removed``: a permit declares its slide taken out. ``flips`` holds the moments of the last
     changes of each yes-or-no signal that changes often, ``reports`` what people said they saw.
     ``travel_shown`` is what its document last said, ``travel_due`` that a newer one is on its way;
-    ``…_noted`` is what was last kept of how it stands.
+    ``…_noted`` is what was last kept of how it stands. ``run`` is the run of a procedure that goes on, ``last_run``
+    what was told of the last one that ended, ``ready`` which procedures the next edge may begin: that follows from the
+    rest, so no snapshot carries it.
     """
 
     name: str
@@ -161,6 +164,9 @@ class DoorRecord:
     readings: dict[str, Reading] = field(default_factory=dict)
     trackers: dict[str, Tracker] = field(default_factory=dict)
     raised: dict[str, int] = field(default_factory=dict)
+    run: Run | None = None
+    last_run: dict[str, Any] | None = None
+    ready: Annotated[tuple[str, ...], Field(exclude=True)] = field(default=(), compare=False)
     shown: Annotated[int, Field(exclude=True)] = field(default=0, compare=False)
     travel_shown: Annotated[float | None, Field(exclude=True)] = field(default=None, compare=False)
     travel_due: Annotated[bool, Field(exclude=True)] = field(default=False, compare=False)
@@ -231,7 +237,7 @@ class Permit:
     """Hazards that a person took out of service for a while.
 
     ``doors`` as it was asked for (empty: the whole aircraft), ``places`` the (door, code) pairs
-    that are out while it runs.
+    that are out while it runs. A drill may have a ``name`` and name the ``procedure`` that is drilled.
     """
 
     permit_id: str
@@ -243,6 +249,8 @@ class Permit:
     until: int
     by: str
     reason: str
+    name: str = ""
+    procedure: str = ""
 
 
 @dataclass(slots=True)

@@ -55,24 +55,27 @@ class Recorded(NamedTuple):
     off: Sequence[Span]
 
 
-def assemble_timeline(reg: str, recorded: Recorded, *, since: int, until: int) -> Document:
+def assemble_timeline(reg: str, recorded: Recorded, *, since: int, until: int, simulated: bool = False) -> Document:
     """Write an aircraft's while, ``since`` up to ``until`` (µs), for a reader.
 
     ``cut`` is the moment before which nothing is told, where there was too much to tell all or the
-    record of it is gone.
+    record of it is gone. ``simulated``: the aircraft is known to be; of one that has left its alerts tell it.
     """
     doors: dict[str, list[Document]] = {}
     for note in recorded.stood:
         entry = {"at": format_time(note.at), "state": note.state, "slide": note.slide}
         doors.setdefault(note.door, []).append(entry)
+    alerts = _describe_alerts(recorded.changes)
+    simulated = simulated or any(alert.get("simulated") for alert in alerts)
     return {
         "aircraft": reg,
+        **({"simulated": True} if simulated else {}),
         "since": format_time(since),
         "until": format_time(until),
         "recorded_from": None if recorded.first is None else format_time(recorded.first),
         "cut": format_time(recorded.begin) if recorded.begin > since else None,
         "doors": doors,
-        "alerts": _describe_alerts(recorded.changes),
+        "alerts": alerts,
         "monitor_not_running": [
             {"since": format_time(max(begun, since)), "until": format_time(min(over, until))}
             for begun, over in recorded.off
@@ -101,6 +104,8 @@ def _describe_alerts(changes: Iterable[Change]) -> list[Document]:
         at = format_time(change.at)
         alert["ended_at"] = at if data["state"] == AlertState.NORMAL else None
         alert["text"] = data["text"]
+        if data.get("simulated"):
+            alert["simulated"] = True
         told = {"at": at, "type": change.type, "priority": data["priority"], "state": data["state"]}
         if change.type in BY_A_PERSON and data.get("by"):
             told["by"] = data["by"]

@@ -18,14 +18,17 @@ from monitor.adapters.web.board_watch import BoardWatch
 from monitor.adapters.web.boarding import build_board_routes
 from monitor.adapters.web.charting import build_charting_routes
 from monitor.adapters.web.checkup import build_checkup_routes
+from monitor.adapters.web.debriefing import build_debrief_routes
+from monitor.adapters.web.drilling import build_drill_routes
 from monitor.adapters.web.front import FRONT, Front
 from monitor.adapters.web.gate import Gate, Sittings
 from monitor.adapters.web.guard import Guard
 from monitor.adapters.web.journeying import build_journey_routes
 from monitor.adapters.web.measuring import build_measuring_routes
 from monitor.adapters.web.people import build_people_routes
-from monitor.adapters.web.ports import MetricsPage, Reader
+from monitor.adapters.web.ports import Debriefs, MetricsPage, Reader
 from monitor.adapters.web.problems import MEDIA_TYPE, ProblemDocument, install_problems
+from monitor.adapters.web.proceeding import build_procedure_routes
 from monitor.adapters.web.reading import build_reading_routes
 from monitor.adapters.web.serving import STREAM_PATH, build_service_routes
 from monitor.adapters.web.signing import build_signing_routes
@@ -63,6 +66,7 @@ def build_app(
     access: Access | None = None,
     front: Front = FRONT,
     sittings: Sittings | None = None,
+    debriefs: Debriefs | None = None,
 ) -> ASGIApp:
     """Return the whole HTTP side as one ASGI application; without ``access`` nobody has to sign in."""
     sittings = sittings or Sittings(access, reader.now)
@@ -83,6 +87,9 @@ def build_app(
     app.include_router(build_audit_routes(reader))
     app.include_router(build_measuring_routes(reader))
     app.include_router(build_charting_routes(reader))
+    app.include_router(build_procedure_routes(reader))
+    app.include_router(build_drill_routes(reader))
+    app.include_router(build_debrief_routes(reader, debriefs))
     app.include_router(build_board_routes(reader, boards))
     app.include_router(build_checkup_routes(reader, stream, boards))
     app.include_router(build_service_routes(reader, stream, metrics_page, sittings))

@@ -21,7 +21,7 @@ from starlette.routing import Route
 from monitor.adapters.web.problems import ProblemError
 
 PREFIX: Final = "/assets/"
-PAGES: Final = ("/", "/aircraft/{reg}", "/alerts", "/health")
+PAGES: Final = ("/", "/aircraft/{reg}", "/alerts", "/health", "/debrief", "/handover")
 """The addresses at which the board may be opened."""
 SIGN_IN: Final = "/sign-in"
 _DOCUMENTS: Final = ("board.html", "sign-in.html")

@@ -17,7 +17,7 @@ from monitor.adapters.web.boards import GONE_AFTER, Boards
 from monitor.core.alert import AlertState, Priority
 from monitor.core.effects import Effect, PublishActive, RefuseCommand
 from monitor.core.events import AlertDrawn, AlertLeftUndrawn, Command
-from monitor.core.permits import DRILL
+from monitor.core.procedures.drills import DRILL
 from monitor.core.times import SECOND
 from monitor.ports import Readout, Step
 

@@ -16,7 +16,9 @@ from pydantic import (
     PlainValidator,
     StrictBool,
     StringConstraints,
+    ValidationInfo,
     WithJsonSchema,
+    field_validator,
     model_validator,
 )
 
@@ -32,6 +34,7 @@ _PRINTABLE = r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]*$"
 """No control (C0, C1), no line break, and nothing that turns the direction of what is written after it."""
 
 Name = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=_PRINTABLE)]
+Label = Annotated[str, StringConstraints(min_length=1, max_length=40, pattern=_PRINTABLE)]
 Sentence = Annotated[str, StringConstraints(min_length=1, max_length=500, pattern=_PRINTABLE)]
 Minutes = Annotated[float, Field(gt=0, le=SHELVE_MINUTES_MAX, strict=True, allow_inf_nan=False)]
 
@@ -63,13 +66,14 @@ OptionalSentence = Annotated[Sentence | None, BeforeValidator(_blank_is_absent)]
 OptionalText = Annotated[str | None, Field(max_length=64), BeforeValidator(_blank_is_absent)]
 OptionalTime = Annotated[int | None, BeforeValidator(_read_time), WithJsonSchema(_TIME_SCHEMA)]
 
-BoardPage = Literal["apron", "aircraft", "alerts", "health", "wall"]
+BoardPage = Literal["apron", "aircraft", "alerts", "health", "wall", "debrief", "handover"]
 DrawnId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9-]{1,64}$")]
 Presence = Literal["present", "powered_down", "away"]
 PermitKind = Literal["drill", "ground-run", "de-icing", "tow", "slide-removed"]
 PermitMinutes = Annotated[float, Field(gt=0, le=PERMIT_MINUTES_MAX, strict=True, allow_inf_nan=False)]
 PlaceName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{1,32}$")]
 Code = Annotated[str, StringConstraints(pattern=r"^[a-z0-9-]{1,64}$")]
+Word = Annotated[str, StringConstraints(pattern=r"^[a-z0-9-]{1,48}$")]
 SignalName = Annotated[str, StringConstraints(pattern=r"^[a-z0-9_]{1,64}$")]
 
 
@@ -115,10 +119,22 @@ class DoorReport(_Body):
     """What a person saw at a door."""
 
     by: SignedName = None
-    sees: Annotated[dict[SignalName, Seen], Field(min_length=1, max_length=40)] = Field(
-        description="Door signals with what they showed, such as lock_indicator: unlocked; null takes a report back"
+    procedure_steps: Annotated[list[Word], Field(max_length=40)] = Field(
+        default_factory=list, description="Steps of the procedure that goes on at the door, reported as done"
+    )
+    sees: Annotated[dict[SignalName, Seen], Field(max_length=40)] = Field(
+        default_factory=dict,
+        validate_default=True,
+        description="Door signals with what they showed, such as lock_indicator: unlocked; null takes a report back",
     )
     reason: OptionalSentence = None
+
+    @field_validator("sees")
+    @classmethod
+    def _check_said(cls, value: dict[str, bool | str | None], info: ValidationInfo) -> dict[str, bool | str | None]:
+        if not value and not info.data.get("procedure_steps"):
+            raise ValueError("say what was seen, or which steps of the procedure are done, in procedure_steps")
+        return value
 
 
 class IdentitySettling(_Body):
@@ -143,6 +159,13 @@ class PermitGranting(_Body):
     by: SignedName = None
     minutes: PermitMinutes | None = Field(None, description="From now, 720 at most")
     until: OptionalTime = Field(None, description="At most 12 h from now")
+    name: OptionalName = Field(None, description="A drill's name")
+    procedure: Annotated[Word | None, BeforeValidator(_blank_is_absent)] = Field(
+        None, description="The configured procedure that is drilled"
+    )
+    trainee: Annotated[Label | None, BeforeValidator(_blank_is_absent)] = Field(
+        None, description="Whose drill it is; taken only where the configuration keeps such labels, and kept apart"
+    )
 
     @model_validator(mode="after")
     def _check_end(self) -> PermitGranting:

@@ -51,6 +51,7 @@ class AlertLine(BaseModel):
     raised_at: str
     ended_at: str | None = Field(description="When it was normal again; null where it was not by the end")
     text: str
+    simulated: bool = Field(default=False, description="True where the aircraft was simulated; left out where not")
     changes: list[AlertMoment]
 
 
@@ -58,6 +59,7 @@ class TimelineDocument(BaseModel):
     """What became of an aircraft; what is not on record is absent."""
 
     aircraft: str
+    simulated: bool = Field(default=False, description="True where the aircraft is simulated; left out where not")
     since: str
     until: str
     recorded_from: str | None = Field(description="The first moment of which anything is on record")

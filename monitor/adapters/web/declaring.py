@@ -35,8 +35,14 @@ def build_declaring_routes(reader: Reader, submit: Submit) -> APIRouter:
 
     @router.post("/api/v1/aircraft/{reg}/doors/{door}/report", tags=["aircraft"])
     async def report(request: Request, reg: Registration, door: DoorName, body: DoorReport) -> Response:
-        """Say what you saw at a door: a witness beside its sensors for 10 min; answers with the door."""
-        await submit(request, DoorReported(reg, door, tuple(body.sees.items()), body.by or "", body.reason or ""))
+        """Say what you saw at a door: a witness beside its sensors for 10 min; answers with the door.
+
+        `procedure_steps` says that steps of the procedure that goes on there are done.
+        """
+        command = DoorReported(
+            reg, door, tuple(body.sees.items()), body.by or "", body.reason or "", steps=tuple(body.procedure_steps)
+        )
+        await submit(request, command)
         return show_door(reg, door)
 
     @router.post("/api/v1/aircraft/{reg}/identity", tags=["aircraft"])

@@ -51,6 +51,7 @@ class DeadLetterDocument(BaseModel):
     died_at: str
     attempts: int
     last_error: str
+    simulated: bool = Field(default=False, description="True where it told of a simulated aircraft; left out where not")
 
 
 class DeliveriesDocument(BaseModel):

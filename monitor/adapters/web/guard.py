@@ -25,11 +25,13 @@ BODY_MAX: Final = 64 * 1024
 
 BODY_TIMEOUT_S: Final = 10.0
 
+POLICY: Final = "Content-Security-Policy"
+
 _SAFE_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
 _YEAR_S: Final = 365 * 24 * 3600
 
 SECURITY_HEADERS: Final = {
-    "Content-Security-Policy": (
+    POLICY: (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
         "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
     ),
@@ -168,6 +170,8 @@ def _with_security_headers(send: Send, secured: Mapping[str, str]) -> Send:
         if message["type"] == "http.response.start":
             headers = MutableHeaders(scope=message)
             for name, value in secured.items():
+                if name == POLICY and name in headers:
+                    continue  # a report that styles itself has a policy of its own, no less strict
                 headers[name] = value
             headers.setdefault("Cache-Control", "no-store")
         await send(message)

@@ -13,6 +13,7 @@ from starlette.responses import Response
 
 from monitor.adapters.web.answers import JsonAnswer
 from monitor.adapters.web.bodies import PageDocument, PageQuery, PermitEnding, PermitGranting
+from monitor.adapters.web.drilling import check_label, keep_label
 from monitor.adapters.web.paging import cut_page
 from monitor.adapters.web.ports import Reader
 from monitor.adapters.web.problems import ProblemError
@@ -46,16 +47,22 @@ def build_permit_routes(reader: Reader, submit: Submit) -> APIRouter:
 
     @router.post("/api/v1/permits", tags=["permits"], status_code=201)
     async def grant_permit(request: Request, body: PermitGranting) -> Response:
-        """Take hazards of an aircraft out of service for a while, 12 h at most; answers with the permit."""
+        """Take hazards of an aircraft out of service for a while, 12 h at most; answers with the permit.
+
+        A drill may take none, and have a name, a procedure and, where labels are kept, a trainee's.
+        """
+        check_label(reader, body)
         until = body.until
         if body.minutes is not None:
             until = reader.now() + round(body.minutes * MILLISECONDS_PER_MINUTE) * MILLISECOND
         command = PermitGranted(
-            body.kind, body.aircraft, tuple(body.doors), tuple(body.codes), until or 0, body.by or "", body.reason
-        )
+            body.kind, body.aircraft, tuple(body.doors), tuple(body.codes), until or 0, body.by or "", body.reason,
+            name=body.name or "", procedure=body.procedure or "",
+        )  # fmt: skip
         permit = find_permit(await submit(request, command), reader.permits())
         if permit is None:
             raise ProblemError("not-found", "The permit was over before it could be shown; the audit has it.")
+        await keep_label(reader, body, permit)
         return JsonAnswer(permit, status_code=201)
 
     @router.post("/api/v1/permits/{permit_id}/end", tags=["permits"])

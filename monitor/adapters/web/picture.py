@@ -14,7 +14,15 @@ import orjson
 
 from monitor.adapters.web.ports import Reader
 from monitor.core.alert import AlertState, Priority
-from monitor.core.effects import EVENT_TYPE_PREFIX, Effect, PublishActive, PublishDoor, PublishEvent, PublishReadiness
+from monitor.core.effects import (
+    EVENT_TYPE_PREFIX,
+    Effect,
+    PublishActive,
+    PublishDoor,
+    PublishEvent,
+    PublishProcedure,
+    PublishReadiness,
+)
 from monitor.core.times import SECOND, format_time
 from monitor.ports import Readout
 
@@ -45,7 +53,7 @@ class _Rank(NamedTuple):
 class _Aircraft:
     """One aircraft as last told: its row without what is volatile, and its documents by now encoded."""
 
-    __slots__ = ("doors", "looked_at", "readiness", "row", "volatile")
+    __slots__ = ("doors", "looked_at", "procedures", "readiness", "row", "volatile")
 
     def __init__(self) -> None:
         self.row: Readout = {}
@@ -53,6 +61,7 @@ class _Aircraft:
         self.looked_at = 0
         self.doors: dict[str, orjson.Fragment | None] = {}
         self.readiness: orjson.Fragment | None = None
+        self.procedures: dict[str, orjson.Fragment | None] = {}
 
 
 class Picture:
@@ -99,6 +108,8 @@ class Picture:
             if effect.aircraft in self._aircraft:
                 self._aircraft[effect.aircraft].readiness = body
             self._tell("readiness", {"aircraft": effect.aircraft, "document": body})
+        elif isinstance(effect, PublishProcedure):
+            self._show_procedure(effect)
         elif isinstance(effect, PublishEvent):
             data = effect._asdict()
             data["time"] = format_time(effect.time)
@@ -116,6 +127,17 @@ class Picture:
         elif shown is not None:
             shown.doors[door] = body
         self._tell("door", {"aircraft": reg, "door": door, "document": body})
+
+    def _show_procedure(self, effect: PublishProcedure) -> None:
+        reg, door, document = effect
+        self._meet(reg)
+        body = encode(document)
+        shown = self._aircraft.get(reg)
+        if shown is not None and document is None:
+            shown.procedures.pop(door, None)
+        elif shown is not None:
+            shown.procedures[door] = body
+        self._tell("procedure", {"aircraft": reg, "door": door, "document": body})
 
     def _meet(self, reg: str) -> None:
         """Show a new aircraft's row ahead of its documents."""
@@ -138,6 +160,7 @@ class Picture:
             if row["presence"] != "away":
                 shown.doors = {name: encode(door) for name, door in self._reader.door_documents(reg).items()}
                 shown.readiness = encode(self._reader.readiness(reg))
+                shown.procedures = {run["door"]: encode(run) for run in self._reader.drilling.runs_at(reg)}
         shown.volatile = {key: row.get(key) for key in _VOLATILE}
         shown.looked_at = self._reader.now()
         lasting = {key: value for key, value in row.items() if key not in _VOLATILE}
@@ -191,7 +214,8 @@ def _describe_aircraft(shown: _Aircraft, now: int) -> Readout:
     age = volatile.get("age_s")
     if age is not None:
         volatile = {**volatile, "age_s": round(age + (now - shown.looked_at) / SECOND, 3)}
-    return {**shown.row, **volatile, "doors": shown.doors, "readiness": shown.readiness}
+    procedures = list(shown.procedures.values())
+    return {**shown.row, **volatile, "doors": shown.doors, "readiness": shown.readiness, "procedures": procedures}
 
 
 def _lasting(permits: list[Readout]) -> list[Readout]:

@@ -7,8 +7,8 @@ Times handed over as ``int`` are microseconds since the Unix epoch.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Protocol
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, BinaryIO, NamedTuple, Protocol
 
 from monitor.core.effects import Effect
 from monitor.core.events import Command
@@ -16,6 +16,61 @@ from monitor.ports import Outside, Readout
 
 MetricsPage = Callable[[str], tuple[bytes, str]]
 """Renders the metrics for an ``Accept`` header: the body and its content type."""
+
+
+class ReportRefusedError(Exception):
+    """There is no report; ``kind`` is the problem's word, ``detail`` a sentence for a person."""
+
+    def __init__(self, kind: str, detail: str) -> None:
+        super().__init__(detail)
+        self.kind = kind
+        self.detail = detail
+
+
+class Written(NamedTuple):
+    """A report that was made: ``file`` holds it, ``size`` bytes from its beginning, and is the taker's to close.
+
+    ``csp`` is the policy of a page, which styles itself.
+    """
+
+    media_type: str
+    filename: str
+    csp: str | None
+    file: BinaryIO
+    size: int
+
+
+class Debriefs(Protocol):
+    """Makes reports beside the running service."""
+
+    async def write(self, report: str, *, names: bool, now: int, **request: Any) -> Written:
+        """Make a ``debrief``, ``compare`` or ``handover``; without ``names`` nobody is named in it.
+
+        Raises :class:`ReportRefusedError`.
+        """
+
+
+class Drilling(Protocol):
+    """Answers about procedures and drills."""
+
+    @property
+    def keep_labels_days(self) -> float:
+        """For how long the label of a trainee is kept after a drill; 0: none is taken."""
+
+    def procedures(self) -> list[Readout]:
+        """Every configured procedure, keyed by ``procedure``."""
+
+    def runs_at(self, reg: str) -> list[Readout]:
+        """The run of a procedure that goes on at each of an aircraft's doors, or else the last that ended there."""
+
+    async def runs(self, question: Mapping[str, Any], *, limit: int, before: str | None) -> Readout:
+        """Runs that have ended, the newest first, in the form of :meth:`Reader.history`."""
+
+    async def drills(self, question: Mapping[str, Any], *, limit: int, before: str | None) -> Readout:
+        """Drills past and running, the newest first, in the same form with ``keep_labels_days``."""
+
+    async def keep_label(self, permit_id: str, label: str, until: int) -> None:
+        """Keep whose drill it is, which ends at ``until`` (µs) at the latest."""
 
 
 class Reader(Protocol):
@@ -86,6 +141,10 @@ class Reader(Protocol):
 
     def now(self) -> int:
         """The engine's clock, in µs."""
+
+    @property
+    def drilling(self) -> Drilling:
+        """What is told of procedures and drills."""
 
     @property
     def outside(self) -> Outside:

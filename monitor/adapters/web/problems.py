@@ -56,6 +56,7 @@ KINDS: Mapping[str, Kind] = {
     "refused": Kind(422, "Refused", "The detail says which rule speaks against it."),
     "too-many": Kind(429, "Too many attempts", "Wait as long as Retry-After says."),
     "internal": Kind(500, "The server failed", "Tell whoever runs it; its log says more."),
+    "busy": Kind(503, "Too many reports are asked for at once", "Retry-After says when to try again."),
     "no-access": Kind(503, "Who may do this cannot be told", "Tell whoever runs it; its log says more."),
     "no-record": Kind(503, "The record cannot be read", "The present is still served; tell whoever runs it."),
     "not-durable": Kind(503, "Not confirmed on disk", "It may have taken effect: look before you repeat it."),

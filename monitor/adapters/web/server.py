@@ -25,7 +25,7 @@ from monitor.adapters.web.board_watch import BoardWatch
 from monitor.adapters.web.connections import Places, bound_protocol
 from monitor.adapters.web.front import FRONT, Front
 from monitor.adapters.web.gate import Sittings
-from monitor.adapters.web.ports import MetricsPage, Reader
+from monitor.adapters.web.ports import Debriefs, MetricsPage, Reader
 from monitor.adapters.web.stream import Stream
 from monitor.config.http_file import is_loopback
 from monitor.ports import Access
@@ -133,6 +133,7 @@ class WebServer:
         submit_timeout_s: float = SUBMIT_TIMEOUT_S,
         access: Access | None = None,
         front: Front = FRONT,
+        debriefs: Debriefs | None = None,
     ) -> None:
         """Serve ``host``, beyond loopback only with ``access``; ``front`` tells how that looks from outside."""
         self._stream = stream
@@ -150,6 +151,7 @@ class WebServer:
             access=access,
             front=self._front,
             sittings=self._sittings,
+            debriefs=debriefs,
         )
         self._server: _Server | None = None
         self._serving: asyncio.Task[None] | None = None

@@ -41,7 +41,7 @@ def build_service_routes(reader: Reader, stream: Stream, metrics_page: MetricsPa
         `after` says the same for a page that opens a new stream. `board` is the page's id among the boards:
         what it says to show counts while this stream is open.
 
-        Events: `snapshot`, `door`, `active`, `event`, `aircraft`, `readiness`, `stand`,
+        Events: `snapshot`, `door`, `active`, `event`, `aircraft`, `readiness`, `procedure`, `stand`,
         `permits` and, every two seconds, `beat`. A null `document` means that it is gone.
         `proving` and `proof`: the service's own handle is lifted, and was proved to get through.
         """

@@ -27,6 +27,7 @@ from monitor.core.effects import (
     PublishActive,
     PublishDoor,
     PublishEvent,
+    PublishProcedure,
     PublishReadiness,
     ShowProof,
 )
@@ -60,7 +61,7 @@ LOOKS_A_TURN: Final = 4
 _ROUND: Final = 8
 """Sweeps in which every aircraft is looked at, whether anything was heard of it or not."""
 
-_SHOWN: Final = (PublishDoor, PublishActive, PublishReadiness, PublishEvent)
+_SHOWN: Final = (PublishDoor, PublishActive, PublishReadiness, PublishEvent, PublishProcedure)
 _EVERYONE: Final = (BrokerConnected, BrokerDisconnected, MonitorStarted)
 """What changes every aircraft's row at once."""
 

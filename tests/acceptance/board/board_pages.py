@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from collections.abc import Awaitable, Callable, Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from playwright.async_api import Browser, BrowserContext, Locator, Page, expect
+from playwright.async_api import Browser, BrowserContext, Locator, Page, Route, expect
 
 ROOT: Final = Path(__file__).resolve().parents[3]
 AXE: Final = ROOT / "monitor/adapters/web/board/node_modules/axe-core/axe.min.js"
+MADE: Final = ROOT / "tests/board/debrief_made.json"
 DEADLINE_S: Final = 10.0
 SILENCE_S: Final = 6.0
 """So long without a word from the service, and the page says that it is not live."""
@@ -129,6 +131,22 @@ class Board:
 
 def _why(node: Mapping[str, Any]) -> str:
     return "; ".join(str(check["message"]) for check in [*node["any"], *node["all"], *node["none"]])[:200]
+
+
+def answer_with(document: Any, status: int = 200) -> Callable[[Route], Awaitable[None]]:
+    """Make what answers every request with a document."""
+
+    async def answer(route: Route) -> None:
+        await route.fulfill(status=status, json=document)
+
+    return answer
+
+
+async def fill_in_reports(board: Board) -> None:
+    """Have the service's reports answered with those of the board's own tests: something of everything is in them."""
+    made = json.loads(MADE.read_text("utf-8"))
+    for address, name in (("debrief?", "debrief"), ("handover", "handover"), ("drills", "drills")):
+        await board.page.route(re.compile(rf"/api/v1/{re.escape(address)}"), answer_with(made[name]))
 
 
 Remembered = Mapping[str, str]

@@ -15,6 +15,7 @@ from monitor.core.effects import Effect, PublishActive, PublishDoor, PublishEven
 from monitor.core.events import AlertAcknowledged, Command
 from monitor.core.times import SECOND, format_time, parse_time
 from monitor.ports import Observer, Outside, Readout, Step
+from tests.adapters.web.fake_drilling import FakeDrilling
 from tests.adapters.web.fake_outside import FakeOutside
 
 START = parse_time("2026-03-01T10:15:00.000Z")
@@ -91,6 +92,7 @@ class FakeReader:
     def __init__(self) -> None:
         self.clock = START
         self.outside: Outside = FakeOutside()
+        self.drilling = FakeDrilling()
         self.rows: dict[str, Readout] = {}
         self.doors: dict[str, dict[str, Readout]] = {}
         self.active: list[Readout] = []

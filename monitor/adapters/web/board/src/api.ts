@@ -10,12 +10,14 @@ interface Problem {
   detail?: string;
 }
 
-async function call<T>(method: string, path: string, body?: unknown): Promise<Answer<T>> {
+const TIMEOUT_MS = 15_000;
+
+async function call<T>(method: string, path: string, body?: unknown, timeoutMs: number = TIMEOUT_MS): Promise<Answer<T>> {
   try {
     const answer = await fetch(path, {
       method,
       ...(body === undefined ? {} : { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }),
-      signal: AbortSignal.timeout(15_000),
+      signal: AbortSignal.timeout(timeoutMs),
     });
     const document: unknown = answer.status === 204 ? null : await answer.json();
     if (answer.status === 401) void askSession();
@@ -27,7 +29,8 @@ async function call<T>(method: string, path: string, body?: unknown): Promise<An
   }
 }
 
-export const get = <T,>(path: string): Promise<Answer<T>> => call<T>("GET", path);
+/** `timeoutMs` is longer where the answer has to be made first. */
+export const get = <T,>(path: string, timeoutMs?: number): Promise<Answer<T>> => call<T>("GET", path, undefined, timeoutMs);
 export const post = <T,>(path: string, body: unknown): Promise<Answer<T>> => call<T>("POST", path, body);
 export const drop = (path: string): Promise<Answer<null>> => call<null>("DELETE", path);
 export const put = <T,>(path: string, body: unknown): Promise<Answer<T>> => call<T>("PUT", path, body);

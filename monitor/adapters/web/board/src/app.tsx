@@ -18,16 +18,20 @@ import { Summary } from "./parts/Summary.tsx";
 import { route } from "./route.ts";
 import { saidAtOnce, saidLater } from "./said.ts";
 import { signedOut, signInAddress } from "./session.ts";
+import { SimulatedBand } from "./simulated/Band.tsx";
 import { clockTime } from "./times.ts";
 import { t } from "./words.ts";
 
 const Aircraft = later(() => import("./pages/Aircraft.tsx").then((part) => part.Aircraft));
 const Health = later(() => import("./pages/Health.tsx").then((part) => part.Health));
+const Debrief = later(() => import("./pages/Debrief.tsx").then((part) => part.Debrief));
+const Handover = later(() => import("./pages/Debrief.tsx").then((part) => part.Handover));
 
 const PAGES = [
   { page: "apron", address: "/", words: "page.apron" },
   { page: "alerts", address: "/alerts", words: "page.alerts" },
   { page: "health", address: "/health", words: "page.health" },
+  { page: "debrief", address: "/debrief", words: "page.debrief" },
 ] as const;
 
 function Clock() {
@@ -45,7 +49,7 @@ function Navigation() {
   return (
     <nav class="pages" aria-label={t("nav.label")}>
       {PAGES.map((each) => (
-        <a key={each.page} href={each.address} aria-current={each.page === page ? "page" : undefined}>
+        <a key={each.page} href={each.address} aria-current={each.page === page ? "page" : each.page === "debrief" && page === "handover" ? "true" : undefined}>
           {t(each.words)}
         </a>
       ))}
@@ -110,6 +114,10 @@ function Page() {
       return <Alerts />;
     case "health":
       return <Health />;
+    case "debrief":
+      return <Debrief query={shown.query} />;
+    case "handover":
+      return <Handover />;
     case "none":
       return (
         <div class="no-page">
@@ -149,6 +157,7 @@ function Frame({ wall, children }: { wall: boolean; children: ComponentChildren 
           </div>
         </header>
         <Trouble />
+        <SimulatedBand />
         <Boundary what={t("strip.label")}>
           <Strip wall={wall} />
         </Boundary>

@@ -22,6 +22,9 @@ import "./styles/aircraft.css";
 import "./styles/alerts.css";
 import "./styles/health.css";
 import "./styles/settings.css";
+import "./styles/simulated.css";
+import "./styles/procedures.css";
+import "./styles/debrief.css";
 import "./styles/print.css";
 
 followTheme();

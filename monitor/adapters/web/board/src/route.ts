@@ -8,6 +8,8 @@ export type Route =
   | { page: "aircraft"; registration: string; door: string | null }
   | { page: "alerts" }
   | { page: "health" }
+  | { page: "debrief"; query: string }
+  | { page: "handover" }
   | { page: "none" };
 
 /** Read an address as somebody may type it: a registration in small letters, something at its end. */
@@ -19,6 +21,8 @@ export function readRoute(address: URL): Route {
   }
   if (path === "/alerts") return { page: "alerts" };
   if (path === "/health") return { page: "health" };
+  if (path === "/debrief") return { page: "debrief", query: address.search.slice(1) };
+  if (path === "/handover") return { page: "handover" };
   return path === "" ? { page: "apron", wall: address.searchParams.has("wall") } : { page: "none" };
 }
 

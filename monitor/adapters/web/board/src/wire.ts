@@ -192,6 +192,61 @@ export interface PermitDocument {
   granted_at: string;
   until: string;
   seconds_left: number;
+  /** What a drill is called, and the procedure it is held to. */
+  name?: string | null;
+  procedure?: string | null;
+  simulated?: boolean;
+}
+
+export interface ProcedureStep {
+  step: string;
+  text: string;
+  state: string;
+  at?: string | null;
+  took_s?: number | null;
+  limit_s?: number | null;
+  /** By when it has to be done, while it is not. */
+  due_at?: string | null;
+  /** Only a person's report can show it. */
+  reported?: boolean;
+  optional?: boolean;
+}
+
+export interface ProcedureCounts {
+  taken: number;
+  skipped: number;
+  out_of_order: number;
+  too_slow: number;
+  forbidden: number;
+  cannot_tell: number;
+}
+
+/** One run of a procedure at a door: the one that goes on, or the last one that was finished. */
+export interface ProcedureRun {
+  run_id: string;
+  procedure: string;
+  title: string;
+  site: string;
+  aircraft: string;
+  stand: string;
+  door: string;
+  state: string;
+  began_at: string;
+  ended_at?: string | null;
+  changed_at: string;
+  elapsed_s?: number | null;
+  /** What ended it before its end. */
+  why?: string;
+  /** The procedures that it may be, while that is not decided. */
+  may_be?: string[];
+  /** Steps that do not apply to this door. */
+  left_out?: { step: string; text: string; why: string }[];
+  steps?: ProcedureStep[];
+  forbidden?: { rule: string; text: string; at: string }[];
+  counts?: Partial<ProcedureCounts>;
+  drill?: { permit_id: string; name?: string | null; score?: { points: number; of: number; percent: number } | null } | null;
+  simulated?: boolean;
+  late?: boolean;
 }
 
 export interface EventDocument {
@@ -209,7 +264,7 @@ export interface Snapshot {
   timezone: string;
   now: string;
   health: Health;
-  aircraft: (AircraftRow & { doors: Record<string, DoorDocument>; readiness?: ReadinessDocument | null })[];
+  aircraft: (AircraftRow & { doors: Record<string, DoorDocument>; readiness?: ReadinessDocument | null; procedures?: ProcedureRun[] })[];
   alerts: AlertDocument[];
   types?: Record<string, AirframeType>;
   stands?: Record<string, StandDocument>;
@@ -224,6 +279,7 @@ export type Frame =
   | { name: "readiness"; data: { aircraft: string; document: ReadinessDocument | null } }
   | { name: "stand"; data: { stand: string; document: StandDocument | null } }
   | { name: "permits"; data: { permits: PermitDocument[] } }
+  | { name: "procedure"; data: { aircraft: string; door: string; document: ProcedureRun | null } }
   | { name: "event"; data: EventDocument }
   | { name: "proof"; data: Proof }
   | { name: "beat"; data: { now: string; health: Health; heard: Record<string, string | null> } };
@@ -236,6 +292,7 @@ export const FRAME_NAMES: readonly Frame["name"][] = [
   "readiness",
   "stand",
   "permits",
+  "procedure",
   "event",
   "proof",
   "beat",

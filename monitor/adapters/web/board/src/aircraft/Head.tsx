@@ -6,6 +6,7 @@ import { Line } from "../apron/Line.tsx";
 import { Age } from "../apron/Parts.tsx";
 import { useParts } from "../apron/stable.ts";
 import { model } from "../live/model.ts";
+import { Simulated } from "../simulated/Simulated.tsx";
 import type { AircraftRow } from "../wire.ts";
 import { t, tAny, tCount } from "../words.ts";
 import { presenceWord } from "./Declare.tsx";
@@ -121,7 +122,7 @@ export function Head({ scene }: { scene: Scene }) {
             <span class="craft-stand">{row.stand}</span>
           )}{" "}
           <span class="craft-registration">{row.aircraft}</span>
-          {row.simulated && <span class="craft-simulated">{t("simulated")}</span>}
+          {row.simulated && <Simulated />}
         </h2>
         <Facts row={row} scene={scene} />
         <Line registration={scene.registration} parts={parts} />

@@ -1,6 +1,7 @@
 // The permits of this aircraft: which hazards are out of service, by whom and why, and for how long still.
 
 import { useSignal } from "@preact/signals";
+import { StartDrill } from "../drills/StartDrill.tsx";
 import { foreign } from "../foreign.ts";
 import { now } from "../live/stream.ts";
 import { model } from "../live/model.ts";
@@ -58,7 +59,11 @@ export function Permits({ registration }: { registration: string }) {
         {permits.map((permit) => (
           <li key={permit.permit_id}>
             <p>
-              <strong>{tAny(`aircraft.permit.kind.${permit.kind}`, permit.kind)}</strong>{" "}
+              <strong>
+                {permit.name
+                  ? t("drill.named", { name: foreign(permit.name) })
+                  : tAny(`aircraft.permit.kind.${permit.kind}`, permit.kind)}
+              </strong>{" "}
               {permit.doors.length === 0
                 ? t("aircraft.permit.all")
                 : permit.doors.map((door) => (door === "-" ? t("aircraft.line.whole") : door)).join(" ")}
@@ -67,6 +72,12 @@ export function Permits({ registration }: { registration: string }) {
             <p>
               {foreign(permit.reason)} <span class="craft-quiet">({foreign(permit.by)})</span>
             </p>
+            {permit.procedure ? <p>{t("drill.held_to", { procedure: permit.procedure })}</p> : null}
+            {permit.kind === "drill" && (
+              <p>
+                <a href={`/debrief?drill=${encodeURIComponent(permit.permit_id)}`}>{t("debrief.link")}</a>
+              </p>
+            )}
             {permit.codes.length === 0 ? (
               <p class="craft-quiet">{t("aircraft.permit.nothing")}</p>
             ) : (
@@ -78,6 +89,7 @@ export function Permits({ registration }: { registration: string }) {
           </li>
         ))}
       </ul>
+      <StartDrill registration={registration} />
     </Section>
   );
 }

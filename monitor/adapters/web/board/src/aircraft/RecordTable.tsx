@@ -6,10 +6,11 @@ import { t, tAny } from "../words.ts";
 import { bandWord, laneWord } from "./lane_words.ts";
 import type { LaneData } from "./lanes.ts";
 
-export function RecordTable({ lanes, zone }: { lanes: readonly LaneData[]; zone: string }) {
+/** `of` says whose table it is, where a page has more than one. */
+export function RecordTable({ lanes, zone, of = "" }: { lanes: readonly LaneData[]; zone: string; of?: string }) {
   const alerts = lanes.flatMap((lane) => lane.spans);
   return (
-    <div class="craft-scroll" tabIndex={0} role="region" aria-label={t("aircraft.line.astable")}>
+    <div class="craft-scroll" tabIndex={0} role="region" aria-label={`${t("aircraft.line.astable")} ${of}`.trim()}>
       <table class="craft-table">
         <caption>{t("aircraft.line.states")}</caption>
         <thead>

@@ -3,6 +3,7 @@
 import { useEffect, useLayoutEffect, useRef } from "preact/hooks";
 import { placeOf } from "../live/model.ts";
 import { followDrawn } from "../receipts.ts";
+import { Simulated } from "../simulated/Simulated.tsx";
 import type { AlertDocument } from "../wire.ts";
 import { t, tAny } from "../words.ts";
 import { Actions } from "./Actions.tsx";
@@ -51,6 +52,7 @@ export function AlertItem({ alert, over = false }: AlertItemProps) {
         <h3 class="alert-title" ref={heading} tabIndex={-1}>
           <span class="alert-word">{priorityWord(alert.priority)}</span>{" "}
           <a href={placeAddress(alert)}>{sayPlace(alert)}</a>
+          {alert.simulated === true && <Simulated />}
         </h3>
         <p class="alert-action" lang={action.lang}>
           {action.text}

@@ -3,6 +3,7 @@
 import { useEffect, useMemo } from "preact/hooks";
 import { foreign } from "../foreign.ts";
 import { administers } from "../session.ts";
+import { Simulated } from "../simulated/Simulated.tsx";
 import { t, tAny } from "../words.ts";
 import { Days, Moment } from "./Days.tsx";
 import { MoreButton } from "./MoreButton.tsx";
@@ -56,6 +57,7 @@ function Row({ entry }: { entry: AuditDocument }) {
         <p>
           <b>{nameOf(entry.by)}</b> {tAny(`alerts.audit.${entry.action}`, entry.action.replaceAll("-", " "))}{" "}
           <a href={placeAddress(place)}>{sayPlace(place)}</a>
+          {entry.simulated === true && <Simulated />}
           {subject.what === "" ? "" : ` (${subject.what})`}
           {entry.reason ? `: ${foreign(entry.reason)}` : ""}
         </p>

@@ -4,6 +4,7 @@ import { useComputed } from "@preact/signals";
 import { useEffect, useMemo } from "preact/hooks";
 import { foreign } from "../foreign.ts";
 import { model } from "../live/model.ts";
+import { Simulated } from "../simulated/Simulated.tsx";
 import type { EventDocument } from "../wire.ts";
 import { t, tAny } from "../words.ts";
 import { Days, Moment } from "./Days.tsx";
@@ -30,7 +31,8 @@ function Row({ event }: { event: EventDocument }) {
       <Mark priority={data.priority} />
       <div class="event-body">
         <p>
-          <a href={placeAddress(event)}>{sayPlace(data)}</a>: <b>{[what, by].filter(Boolean).join(" ")}</b>
+          <a href={placeAddress(event)}>{sayPlace(data)}</a>
+          {data.simulated === true && <Simulated />}: <b>{[what, by].filter(Boolean).join(" ")}</b>
           {personal && data.reason ? `: ${foreign(data.reason)}` : ""}
         </p>
         <p class="event-text">

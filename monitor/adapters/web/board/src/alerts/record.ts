@@ -17,6 +17,7 @@ export interface AuditDocument {
   before: string | null;
   after: string | null;
   origin: string;
+  simulated?: boolean;
 }
 
 const PREFIX = "sillwatch.alert.";

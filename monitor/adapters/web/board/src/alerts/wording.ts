@@ -78,7 +78,6 @@ export function listFlags(alert: AlertDocument): string[] {
   if (alert.blind === true) flags.push(t("alerts.flag.blind"));
   if (alert.late === true) flags.push(t("alerts.flag.late"));
   if (alert.drill === true) flags.push(t("alerts.flag.drill"));
-  if (alert.simulated === true) flags.push(t("alerts.flag.simulated"));
   return flags;
 }
 
@@ -91,7 +90,7 @@ export function sayNews(pieces: readonly Piece[]): string {
   const { alert } = first;
   const priority = priorityWord(alert.priority);
   if (pieces.length === 1) {
-    const place = sayPlace(alert);
+    const place = alert.simulated === true ? `${sayPlace(alert)}, ${t("simulated")}` : sayPlace(alert);
     const key = first.kind === "new" ? "alerts.said.new" : "alerts.said.escalated";
     return t(key, { priority, place, action: actionOf(alert).text, role: nameRole(alert.role) });
   }

@@ -2,6 +2,7 @@
 
 import { useEffect, useRef } from "preact/hooks";
 import { actionOf, nameRole, sayHolder } from "../alerts/wording.ts";
+import { foreign } from "../foreign.ts";
 import { model } from "../live/model.ts";
 import { now } from "../live/stream.ts";
 import { followDrawn } from "../receipts.ts";
@@ -49,13 +50,12 @@ export function Aboard({ row }: { row: AircraftRow }) {
       <p class={typeof people === "number" ? "aboard" : "aboard unknown"}>
         {row.type || t("apron.type.unknown")}, {typeof people === "number" ? t("apron.aboard", { n: people }) : t("apron.aboard.unknown")}
       </p>
-      {(engines?.length !== 0 || refuelling !== false || row.simulated) && (
+      {(engines?.length !== 0 || refuelling !== false) && (
         <p class="doing">
           {engines === null && <span class="unknown">{t("apron.engines.unknown")}</span>}
           {engines !== null && engines.length > 0 && <span>{tCount("apron.engines", engines.length, { which: engines.join(", ") })}</span>}
           {refuelling === null && <span class="unknown">{t("apron.refuelling.unknown")}</span>}
           {refuelling === true && <span>{t("apron.refuelling")}</span>}
-          {row.simulated && <span class="simulated">{t("simulated")}</span>}
         </p>
       )}
     </>
@@ -155,10 +155,13 @@ export function Further({ alert }: { alert: AlertDocument }) {
 /** A permit, counting down in plain sight. */
 export function Permit({ permit }: { permit: PermitDocument }) {
   const left = Date.parse(permit.until) - now.value;
+  const kind = permit.name
+    ? t("drill.named", { name: foreign(permit.name) })
+    : tAny(`aircraft.permit.kind.${permit.kind}`, permit.kind.replaceAll("_", " "));
   const where = permit.doors.length > 0 ? permit.doors.join(", ") : t("apron.permit.whole");
   return (
     <li>
-      {t("apron.permit", { kind: tAny(`aircraft.permit.kind.${permit.kind}`, permit.kind.replaceAll("_", " ")), where, duration: duration(left) })}
+      {t("apron.permit", { kind, where, duration: duration(left) })}
     </li>
   );
 }

@@ -4,6 +4,8 @@ import { useComputed } from "@preact/signals";
 import { useRef } from "preact/hooks";
 import { model } from "../live/model.ts";
 import { isOver } from "../sill/gather.ts";
+import { RunLines } from "../procedures/RunLine.tsx";
+import { Simulated } from "../simulated/Simulated.tsx";
 import { t } from "../words.ts";
 import { Answers, DeafTo } from "./Answers.tsx";
 import { Line } from "./Line.tsx";
@@ -54,6 +56,7 @@ function Side({ parts }: { parts: Parts }) {
       {pressing && first === undefined && (
         <p class="pressure">{t("apron.pressure", { hpa: row.differential_pressure_hpa ?? 0, trend: readiness.pressure.trend ?? "" })}</p>
       )}
+      <RunLines runs={parts.procedures.value} />
       {permits.value.length > 0 && (
         <ul class="permits">
           {permits.value.map((permit) => (
@@ -107,6 +110,7 @@ export function Row({ registration }: { registration: string }) {
       <a class="row-name" href={`/aircraft/${registration}`}>
         <span class={row.stand === "" ? "row-stand none" : "row-stand"}>{row.stand === "" ? t("apron.stand.none") : row.stand}</span>
         <span class="row-registration">{registration}</span>
+        {row.simulated && <Simulated />}
       </a>
       {near.value && <Place registration={registration} parts={parts} />}
       {near.value && quiet && rank.value in QUIET_WORDS && (

@@ -4,6 +4,7 @@ import { useComputed, useSignal } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
 import { model, type AircraftView } from "../live/model.ts";
 import { Boundary, undrawn } from "../parts/Boundary.tsx";
+import { Simulated } from "../simulated/Simulated.tsx";
 import { t, tCount } from "../words.ts";
 import { Line, wallMeasure } from "./Line.tsx";
 import { useSize } from "./near.ts";
@@ -53,6 +54,7 @@ function WallRow({ registration, whole, most, onHeight }: Shown) {
       <li ref={place} class={`${kind} brief`}>
         <div class="wall-name">
           <span class="row-stand">{row.stand === "" ? registration : row.stand}</span>
+          {row.simulated && <Simulated />}
         </div>
         <div class="wall-told">
           <Called alert={first} />
@@ -65,6 +67,7 @@ function WallRow({ registration, whole, most, onHeight }: Shown) {
       <div class="wall-name">
         <span class={row.stand === "" ? "row-stand none" : "row-stand"}>{row.stand === "" ? t("apron.stand.none") : row.stand}</span>
         <span class="row-registration">{registration}</span>
+        {row.simulated && <Simulated />}
         <div class="row-air">
           {row.stand !== "" && <Wind stand={stand.value} />}
           <Age registration={registration} />

@@ -3,16 +3,18 @@
 import { useComputed, type ReadonlySignal } from "@preact/signals";
 import { useRef } from "preact/hooks";
 import { model } from "../live/model.ts";
-import type { AircraftRow, AlertDocument, DoorDocument, ReadinessDocument } from "../wire.ts";
+import type { AircraftRow, AlertDocument, DoorDocument, ProcedureRun, ReadinessDocument } from "../wire.ts";
 
 export interface Parts {
   row: ReadonlySignal<AircraftRow | null>;
   doors: ReadonlySignal<ReadonlyMap<string, DoorDocument>>;
   alerts: ReadonlySignal<readonly AlertDocument[]>;
   readiness: ReadonlySignal<ReadinessDocument | null>;
+  procedures: ReadonlySignal<ReadonlyMap<string, ProcedureRun>>;
 }
 
 const NO_DOORS: ReadonlyMap<string, DoorDocument> = new Map();
+const NO_RUNS: ReadonlyMap<string, ProcedureRun> = new Map();
 const NO_ALERTS: readonly AlertDocument[] = [];
 
 const sameMap = <T,>(a: ReadonlyMap<string, T>, b: ReadonlyMap<string, T>): boolean =>
@@ -25,6 +27,7 @@ export function useParts(registration: string): Parts {
   const view = model.view(registration);
   const doorsBefore = useRef(NO_DOORS);
   const alertsBefore = useRef(NO_ALERTS);
+  const runsBefore = useRef(NO_RUNS);
   return {
     row: useComputed(() => view.value?.row ?? null),
     doors: useComputed(() => {
@@ -38,5 +41,10 @@ export function useParts(registration: string): Parts {
       return alertsBefore.current;
     }),
     readiness: useComputed(() => view.value?.readiness ?? null),
+    procedures: useComputed(() => {
+      const next = view.value?.procedures ?? NO_RUNS;
+      if (!sameMap(runsBefore.current, next)) runsBefore.current = next;
+      return runsBefore.current;
+    }),
   };
 }

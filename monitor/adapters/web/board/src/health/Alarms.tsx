@@ -144,7 +144,8 @@ function AlarmFigures({ address, everyMs }: { address: ReadonlySignal<string>; e
       <p>
         {overall.raised === 0 ? t("health.no_alarm") : tCount("health.alarms.some", overall.raised)}{" "}
         {t("health.alarms.over", { duration: duration(document.length_s * 1000) })} {leftOut(document)}{" "}
-        {document.shorter_than_30_days ? t("health.alarms.short") : ""}
+        {document.shorter_than_30_days ? t("health.alarms.short") : ""}{" "}
+        {overall.simulated ? tCount("health.alarms.simulated", overall.simulated) : ""}
       </p>
       <Rates document={document} />
       <div class="health-columns">

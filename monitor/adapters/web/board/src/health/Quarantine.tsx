@@ -2,6 +2,7 @@
 
 import { useComputed, useSignal } from "@preact/signals";
 import { model } from "../live/model.ts";
+import { Simulated } from "../simulated/Simulated.tsx";
 import { calendarDay, clockTime } from "../times.ts";
 import { t, tAny } from "../words.ts";
 import { useAsked } from "./asking.ts";
@@ -56,6 +57,7 @@ export function Quarantine() {
                 <td>{tAny(`health.reason.${item.reason}`, item.reason)}</td>
                 <td class="foreign-cell">
                   <Foreign text={item.topic} />
+                  {item.simulated === true && <Simulated />}
                 </td>
                 <td class="foreign-cell" lang="en">
                   <Foreign text={item.detail} />

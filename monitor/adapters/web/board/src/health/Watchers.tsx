@@ -1,6 +1,7 @@
 // Who sends and who looks: every aircraft's sender with its clock and heartbeat, every board with what it shows.
 
 import { listedAs } from "../identity.ts";
+import { Simulated } from "../simulated/Simulated.tsx";
 import { duration } from "../times.ts";
 import { language, t, tAny, tCount } from "../words.ts";
 import type { BoardRow, SenderRow, ServiceHealth } from "./documents.ts";
@@ -24,6 +25,7 @@ function Sender({ row }: { row: SenderRow }) {
     <tr>
       <th scope="row">
         <a href={`/aircraft/${row.aircraft}`}>{row.aircraft}</a>
+        {row.simulated === true && <Simulated />}
       </th>
       <td>{row.stand || t("health.no_stand")}</td>
       <td>{tAny(`presence.${row.presence}`, row.presence)}</td>

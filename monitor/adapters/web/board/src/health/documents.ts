@@ -9,10 +9,13 @@ export interface Place {
   aircraft: string;
   door: string;
   code: string;
+  simulated?: boolean;
 }
 
 export interface Figures {
   raised: number;
+  /** How many of them were of simulated aircraft. */
+  simulated?: number;
   per_10_minutes: { mean: number; peak: number; peak_at: string | null };
   per_hour: number;
   per_day: number;
@@ -106,6 +109,7 @@ export interface SenderRow {
   heartbeat_age_s: number | null;
   last_message_age_s: number | null;
   messages_per_s: number | null;
+  simulated?: boolean;
 }
 
 export interface BoardRow {
@@ -140,6 +144,7 @@ export interface QuarantineItem {
   size: number;
   payload?: string;
   payload_base64?: string;
+  simulated?: boolean;
 }
 
 /** GET /api/v1/quarantine. */

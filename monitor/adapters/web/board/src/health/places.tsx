@@ -2,6 +2,7 @@
 
 import { model } from "../live/model.ts";
 import { now } from "../live/stream.ts";
+import { Simulated } from "../simulated/Simulated.tsx";
 import { calendarDay, clockMinute, clockTime } from "../times.ts";
 import { t } from "../words.ts";
 import type { Place } from "./documents.ts";
@@ -25,6 +26,7 @@ export function PlaceCells({ place }: { place: Place }) {
     <>
       <th scope="row">
         {place.aircraft === "-" ? t("health.whole_site") : <a href={`/aircraft/${place.aircraft}${door}`}>{place.aircraft}</a>}
+        {place.simulated === true && <Simulated />}
       </th>
       <td>{place.door !== "-" ? place.door : place.aircraft === "-" ? "" : t("health.whole")}</td>
       <td>{place.code}</td>

@@ -12,6 +12,7 @@ import type {
   Frame,
   Health,
   PermitDocument,
+  ProcedureRun,
   Proof,
   ReadinessDocument,
   StandDocument,
@@ -23,6 +24,8 @@ export interface AircraftView {
   doors: ReadonlyMap<string, DoorDocument>;
   alerts: readonly AlertDocument[];
   readiness: ReadinessDocument | null;
+  /** The run of a procedure at each door that has one. */
+  procedures: ReadonlyMap<string, ProcedureRun>;
   heard: string | null;
 }
 
@@ -30,6 +33,7 @@ interface Held {
   row: AircraftRow;
   doors: Map<string, DoorDocument>;
   readiness: ReadinessDocument | null;
+  procedures: Map<string, ProcedureRun>;
   heard: string | null;
 }
 
@@ -82,11 +86,12 @@ export class Model {
         this.held.clear();
         this.heldAlerts.clear();
         this.heldStands.clear();
-        for (const { doors, readiness, ...row } of data.aircraft) {
+        for (const { doors, readiness, procedures, ...row } of data.aircraft) {
           this.held.set(row.aircraft, {
             row,
             doors: new Map(Object.entries(doors)),
             readiness: readiness ?? null,
+            procedures: new Map((procedures ?? []).map((run) => [run.door, run])),
             heard: row.last_message_at ?? null,
           });
           this.dirty.add(row.aircraft);
@@ -110,7 +115,7 @@ export class Model {
         const held = this.held.get(aircraft);
         if (document === null) this.held.delete(aircraft);
         else if (held !== undefined) held.row = document;
-        else this.held.set(aircraft, { row: document, doors: new Map(), readiness: null, heard: null });
+        else this.held.set(aircraft, { row: document, doors: new Map(), readiness: null, procedures: new Map(), heard: null });
         this.dirty.add(aircraft);
         break;
       }
@@ -143,6 +148,15 @@ export class Model {
         if (document === null) this.heldStands.delete(stand);
         else this.heldStands.set(stand, document);
         this.standsDirty = true;
+        break;
+      }
+      case "procedure": {
+        const { aircraft, door, document } = frame.data;
+        const held = this.held.get(aircraft);
+        if (held === undefined) break;
+        if (document === null) held.procedures.delete(door);
+        else held.procedures.set(door, document);
+        this.dirty.add(aircraft);
         break;
       }
       case "permits":
@@ -203,7 +217,7 @@ export class Model {
     if (held === undefined) return null;
     const alerts: AlertDocument[] = [];
     for (const alert of this.heldAlerts.values()) if (alert.aircraft === registration) alerts.push(alert);
-    return { ...held, doors: new Map(held.doors), alerts };
+    return { ...held, doors: new Map(held.doors), procedures: new Map(held.procedures), alerts };
   }
 }
 

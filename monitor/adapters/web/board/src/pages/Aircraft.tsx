@@ -15,11 +15,13 @@ import { Signals } from "../aircraft/Signals.tsx";
 import { Timeline } from "../aircraft/Timeline.tsx";
 import { Wind } from "../aircraft/Wind.tsx";
 import { Boundary } from "../parts/Boundary.tsx";
+import { Procedures } from "../procedures/Procedures.tsx";
 import { t, type Key } from "../words.ts";
 
 const PARTS: readonly (readonly [string, Key])[] = [
   ["alerts", "aircraft.alerts"],
   ["timeline", "aircraft.line"],
+  ["procedures", "aircraft.procedures"],
   ["readiness", "aircraft.readiness.short"],
   ["exits", "aircraft.exits"],
   ["wind", "aircraft.wind"],
@@ -65,6 +67,9 @@ export function Aircraft({ registration }: { registration: string; door: string 
         </Boundary>
         <Boundary what={t("aircraft.line")}>
           <Timeline registration={registration} />
+        </Boundary>
+        <Boundary what={t("aircraft.procedures")}>
+          <Procedures registration={registration} />
         </Boundary>
         <Boundary what={t("aircraft.readiness.short")}>
           <Readiness scene={scene} />

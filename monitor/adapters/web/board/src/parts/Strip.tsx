@@ -14,6 +14,7 @@ import { model, placeOf } from "../live/model.ts";
 import { coverTop, drawnInRows, followDrawn } from "../receipts.ts";
 import { route } from "../route.ts";
 import { onlyLooks } from "../session.ts";
+import { Simulated } from "../simulated/Simulated.tsx";
 import type { AlertDocument } from "../wire.ts";
 import { t, tCount } from "../words.ts";
 import { useRoom } from "./room.ts";
@@ -63,6 +64,7 @@ function Line({ alert, open, wall }: { alert: AlertDocument; open: boolean; wall
         <b class="strip-place">
           {alert.aircraft === WHOLE ? sayPlace(alert) : [door, alert.aircraft, alert.stand].filter(Boolean).join(" ")}
         </b>
+        {alert.simulated === true && <Simulated />}
         <span class="strip-action" lang={action.lang}>
           {action.text}
         </span>
