@@ -19,6 +19,7 @@ from monitor.adapters.access import AccessOffice
 from monitor.adapters.alarm_watch import AlarmWatch
 from monitor.adapters.clock import SystemClock
 from monitor.adapters.desk import Desk, Identity
+from monitor.adapters.drill_labels import DrillLabels
 from monitor.adapters.gauges import EngineGauges
 from monitor.adapters.heartbeat import describe_heartbeat
 from monitor.adapters.intake import Intake
@@ -46,6 +47,7 @@ from monitor.adapters.wire import Wire
 from monitor.config import Config
 from monitor.core.alarm_health import ROLES
 from monitor.core.times import SECOND, format_time
+from monitor.debrief.office import DebriefOffice
 from monitor.engine import Engine, Restored
 from monitor.ports import Message, Observer, Outgoing
 
@@ -87,6 +89,8 @@ class Assembly:
             config.site.timezone,
             retention_days=config.data.retention_days,
         )
+        self._labels = DrillLabels(Path(config.data.directory), config.drills.keep_labels_days)
+        self._debriefs = DebriefOffice(config)
         self._access: AccessOffice | None = None
         self.url = ""
 
@@ -130,6 +134,7 @@ class Assembly:
             ),
             proof=lambda: self._prover.describe(),
             outside=self._deliveries,
+            labels=self._labels,
         )
         self._stream = Stream(self.desk)
         self._prover = Prover(
@@ -161,6 +166,7 @@ class Assembly:
             port=config.http.port,
             access=self._access,
             front=build_front(config.http),
+            debriefs=self._debriefs,
         )
         self._attach_metrics()
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import os
 import signal
 import sys
 from collections.abc import Callable, Coroutine
@@ -17,22 +16,20 @@ from importlib.metadata import entry_points
 from pathlib import Path
 from typing import Annotated, Any, Final, NoReturn
 
-import orjson
 import structlog
 import typer
 
 from monitor import __version__, auditing
 from monitor.adapters.access import commands as access
-from monitor.adapters.capture import CaptureError, read_capture
-from monitor.adapters.mqtt_access import find_open_secrets
 from monitor.adapters.notify import command as deliveries
-from monitor.adapters.replay import replay as replay_capture
-from monitor.adapters.wire import Wire
 from monitor.config import Config, ConfigError, default_config_path, load
 from monitor.config import check as check_config
+from monitor.config.secret_files import find_unfit_secrets, list_broker_secrets, list_notify_secrets
 from monitor.core.rules import known_parameters
-from monitor.core.system import System
+from monitor.debrief import commands as reports
 from monitor.ports import InstanceError
+from monitor.recording import commands as recording
+from monitor.trial import commands as trial
 
 app: Final = typer.Typer(
     help="Live door states, hazards and answers for aircraft on the ground. Advisory only: it does not replace "
@@ -43,6 +40,9 @@ app: Final = typer.Typer(
     rich_markup_mode=None,
 )
 access.register(app)
+recording.register(app)
+trial.register(app)
+reports.register(app)
 app.add_typer(auditing.app, name="audit")
 app.add_typer(deliveries.app, name="deliveries")
 
@@ -94,30 +94,6 @@ def run(
 
 
 @app.command()
-def replay(
-    capture: Annotated[Path, typer.Argument(help="A capture: JSON Lines, one message a line; - is stdin.")],
-    config: ConfigOption = None,
-) -> None:
-    """Judge a capture offline and print the events it leads to, as JSON Lines."""
-    settings = load_config(config, {})
-    wire = Wire(settings.site.name, settings.broker.instance, frozenset(settings.site.types))
-    out = sys.stdout.buffer
-    try:
-        lines = read_capture(sys.stdin.buffer, "stdin") if str(capture) == "-" else read_capture(capture)
-        for event in replay_capture(lines, System(settings.site, answering=False), wire):
-            out.write(orjson.dumps(wire.envelope(event)) + b"\n")
-        out.flush()
-    except CaptureError as error:
-        out.flush()
-        fail(str(error), 1)
-    except BrokenPipeError:
-        # Whoever read has enough; there is nobody left to tell.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-    except OSError as error:
-        fail(f"{capture}: cannot be read ({error.strerror or error}); give the path of a capture", 2)
-
-
-@app.command()
 def check(config: ConfigOption = None) -> None:
     """Say what is wrong in a config file: where, and what would be right."""
     path = config or default_config_path()
@@ -127,7 +103,8 @@ def check(config: ConfigOption = None) -> None:
     settings = load(path, known=known_parameters())
     site = settings.site
     typer.echo(f"{path}: fine: site {site.name}, {len(site.stands)} stands, types {', '.join(sorted(site.types))}")
-    for told in (*find_open_secrets(settings.broker), *access.find_exposure(settings.data.directory, settings.http)):
+    secrets = [*list_broker_secrets(settings.broker), *list_notify_secrets(settings.notify)]
+    for told in (*find_unfit_secrets(secrets), *access.find_exposure(settings.data.directory, settings.http)):
         typer.echo(f"{path}: {told}", err=True)
 
 

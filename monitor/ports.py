@@ -70,8 +70,8 @@ class Entry:
     ``position`` counts up by one without gaps. ``kind`` is ``message`` for a delivery
     (``topic``, ``payload``, ``retained`` and ``again`` are then the delivery's own) or the kind that
     :meth:`Codec.encode_event` gave (``topic`` is then empty). ``effects`` holds only those
-    that are kept: ``PublishEvent``, ``RejectInput``, ``RecordAudit``, ``NoteDeafness`` and
-    ``NoteState``.
+    that are kept: ``PublishEvent``, ``RejectInput``, ``RecordAudit``, ``NoteDeafness``, ``NoteState``,
+    ``NoteRun`` and ``NoteDrill``.
     """
 
     position: int

@@ -71,7 +71,13 @@ class Instance(Assembly):
         for serve in (
             self._serve_feed(),
             self._lag.watch(),
-            serve_pruning(self._journal, self._clock.now, retention_days=config.data.retention_days),
+            serve_pruning(
+                self._journal,
+                self._clock.now,
+                readings_days=config.data.readings_days,
+                retention_days=config.data.retention_days,
+            ),
+            self._labels.serve(self._clock.now),
             self._tape.serve_samples(self._clock.now),
             self._boards.serve_looks(),
             self._prover.serve(),
@@ -104,6 +110,7 @@ class Instance(Assembly):
         # First what still waits: it is the broker's to deliver again, and taking it would be waited for.
         self._resuming.close()
         self._intake.close()
+        await self._debriefs.close()
         await self._web.stop()
         if self._access is not None:
             self._access.close()

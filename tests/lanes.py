@@ -1,9 +1,11 @@
-"""Which tests run side by side, where there are workers (``-n 2``).
+"""Which tests run side by side, where there are workers (``-n 3``).
 
-What starts programs, waits for them or minds the time is in a lane: one worker runs it in
-order, sharing what it starts. There are three, so that two workers come out even: the services; the
-board in a browser of its own; and what breaks down or is broken into, which has its own programs and
-brokers. Owns which tests those are, and the order in which the rest is handed out; never what a test does.
+What starts programs or shares them is in a lane: one worker runs it in order, sharing what it
+starts. There are three: the services; the board in a browser of its own; and what breaks down or is
+broken into, which has its own programs and brokers. They wait much of their time, so that a third
+worker on two processors costs nothing, and once a lane is through, its worker takes of the rest: what
+computes, and what waits for nothing but itself. Owns which tests those are, and the order in which they
+are handed out; never what a test does.
 """
 
 from __future__ import annotations
@@ -21,10 +23,12 @@ TROUBLE: Final = "trouble"
 BROKEN: Final = ("faults", "fuzz", "security")
 """Where programs are broken down or into, by their own means."""
 COMPUTING: Final = (
-    *("config", "core", "exhaustive", "external", "scenarios", "simulation", "simulators"),
-    *("test_config.py", "test_repository.py"),
+    *("config", "core", "exhaustive", "external", "recording", "scenarios", "simulation", "simulators", "trial"),
+    *("test_config.py", "test_repository.py", "test_rerun.py"),
 )
 """Where tests wait for nothing, unless their module marks one that needs a broker or a browser."""
+ALONE: Final = ("adapters", "board", "test_engine.py", "test_engine_restore.py", "test_wiring.py", "test_lanes.py")
+"""Where each test has servers, sockets or processes of its own and shares none of them."""
 
 
 @cache
@@ -35,9 +39,9 @@ def shared_by(module: str) -> str | None:
     if PurePosixPath(module).parts[1] in BROKEN:
         return TROUBLE
     text = (ROOT / module).read_text(encoding="utf-8")
-    if PurePosixPath(module).parts[1] not in COMPUTING or "mark.broker" in text or "mark.browser" in text:
+    if PurePosixPath(module).parts[1] not in (*COMPUTING, *ALONE) or "mark.broker" in text or "mark.browser" in text:
         return SERVICES
-    return module if 'scope="module"' in text else None
+    return module if 'scope="module"' in text or "\n@cache\n" in text else None
 
 
 class Lanes(LoadScopeScheduling):

@@ -22,7 +22,7 @@ from monitor.ports import Message
 from tests.acceptance.programs import Program, free_port, plain_environment, sillwatch
 from tests.stories import ARMED, REG, START, demo_site, healthy_door
 
-COMMANDS = ("run", "demo", "simulate", "replay", "check", "audit")
+COMMANDS = ("run", "demo", "simulate", "capture", "replay", "trial", "check", "audit")
 ROOT = f"apron/v1/{demo_site().name}/aircraft/{REG}"
 
 Cli = Callable[..., Program]

@@ -363,7 +363,11 @@ def _as_json(path: Path) -> object:
     return json.loads(json.dumps(yaml.safe_load(path.read_text())))
 
 
-SHIPPED = [("site", CONFIG / "demo.yaml"), *(("type", path) for path in sorted((CONFIG / "types").glob("*.yaml")))]
+SHIPPED = [
+    ("site", CONFIG / "demo.yaml"),
+    *(("type", path) for path in sorted((CONFIG / "types").glob("*.yaml"))),
+    *(("procedure", path) for path in sorted((CONFIG / "procedures").glob("*.yaml"))),
+]
 
 
 @pytest.mark.parametrize(("schema", "path"), SHIPPED, ids=lambda value: getattr(value, "stem", value))
@@ -374,14 +378,18 @@ def test_shipped_files_validate_against_the_schema_that_their_first_line_names(s
     jsonschema.Draft202012Validator(json.loads(named.read_text())).validate(_as_json(path))
 
 
-@pytest.mark.parametrize("name", ["site", "type"])
+@pytest.mark.parametrize("name", ["site", "type", "procedure"])
 def test_the_schemas_in_the_tree_are_current(name: str, tmp_path: Path) -> None:
     schema = json_schemas()[name]
     jsonschema.Draft202012Validator.check_schema(schema)
     assert (CONFIG / "schema" / f"{name}.schema.json").read_text() == encode_schema(schema), (
         "run: python -m monitor.config --write-schemas"
     )
-    assert [path.name for path in write_schemas(tmp_path)] == ["site.schema.json", "type.schema.json"]
+    assert [path.name for path in write_schemas(tmp_path)] == [
+        "site.schema.json",
+        "type.schema.json",
+        "procedure.schema.json",
+    ]
 
 
 def test_a_schema_refuses_what_the_loader_refuses() -> None:

@@ -29,7 +29,7 @@ async def test_published_first_then_durable_then_settled() -> None:
     bench.deliver(HANDLE)
     what = [told.what for told in bench.log]
     assert what.index("publish") < what.index("append") < what.index("observe")
-    assert {t.where.split("/")[2] for t in bench.log if t.what == "publish"} == {"event", "active", "door"}
+    assert {t.where.split("/")[2] for t in bench.log if t.what == "publish"} == {"event", "active", "door", "procedure"}
     assert "publish" not in what[what.index("append") :], "nothing waits for the disk"
     assert "settle" not in what, "not acknowledged before it is on disk"
     bench.commit()
@@ -208,8 +208,8 @@ async def test_a_fault_of_ours_in_a_deadline_stops_no_other(monkeypatch: pytest.
     advance = bench.engine.system.advance
     failed: list[int] = []
 
-    def fail_once(now: int, *, answers_max: int) -> list[Effect]:
-        effects = advance(now, answers_max=answers_max)
+    def fail_once(now: int, **bounds: Any) -> list[Effect]:
+        effects = advance(now, **bounds)
         if not failed and any(not isinstance(effect, PublishReadiness) for effect in effects):
             failed.append(now)
             raise ZeroDivisionError("ours")

@@ -11,6 +11,9 @@ import pytest
 
 from tests.lanes import BOARD, ROOT, SERVICES, TROUBLE, shared_by
 
+PLUGINS = ("-p", "xdist.plugin", "-p", "no:cacheprovider")
+"""The one that is looked at; the others take seconds to load in each of three processes."""
+
 SPREAD = '''
 """{what}"""
 import os, pathlib, pytest
@@ -27,7 +30,11 @@ def test_it(n):
     [
         ("tests/acceptance/test_run.py", SERVICES),
         ("tests/contract/test_journal.py", SERVICES),
-        ("tests/test_engine.py", SERVICES),
+        ("tests/test_engine.py", None),
+        ("tests/adapters/web/test_acting.py", None),
+        ("tests/adapters/web/test_rights.py", "tests/adapters/web/test_rights.py"),
+        ("tests/external/test_wire_standards.py", "tests/external/test_wire_standards.py"),
+        ("tests/test_cli.py", SERVICES),
         ("tests/simulators/test_rig.py", SERVICES),
         ("tests/acceptance/board/test_settings.py", BOARD),
         ("tests/faults/test_kill.py", TROUBLE),
@@ -57,9 +64,9 @@ def test_one_worker_has_the_services_and_both_compute(tmp_path: Path) -> None:
         encoding="utf-8",
     )
     run = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-n", "2", "-p", "no:cacheprovider", "--rootdir", tmp_path, tmp_path],
+        [sys.executable, "-m", "pytest", "-q", "-n", "2", *PLUGINS, "--rootdir", tmp_path, tmp_path],
         cwd=tmp_path,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        env={**os.environ, "PYTHONPATH": str(ROOT), "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"},
         capture_output=True,
         text=True,
         timeout=100,

@@ -12,10 +12,10 @@ import asyncio
 import contextlib
 import functools
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar
 
 from monitor.adapters.chain import EMPTY, Verdict
 from monitor.adapters.journal_insert import BatchInserter
@@ -281,6 +281,14 @@ class SqliteJournal:
     def audit_head(self) -> Readout:
         """The number and hash of the newest audit row on disk: kept elsewhere, it shows a tail that was cut off."""
         return (self._writer.audit_head if self._writer is not None else self._audit_head).describe()
+
+    async def procedure_runs(self, question: Mapping[str, Any], *, limit: int = 100, before: str | None = None) -> Page:
+        """Runs of procedures that have ended, newest first; see the reader's own method."""
+        return await self._read(lambda reader: reader.procedure_runs(question, limit=limit, before=before))
+
+    async def drills(self, question: Mapping[str, Any], *, limit: int = 100, before: str | None = None) -> Page:
+        """Drills past and running, newest first; see the reader's own method."""
+        return await self._read(lambda reader: reader.drills(question, limit=limit, before=before))
 
     async def study_annunciations(
         self, study: Callable[[int | None, Iterable[Annunciation]], T], *, since: int, until: int

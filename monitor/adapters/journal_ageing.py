@@ -1,6 +1,6 @@
 """When old rows leave the journal: once an hour, for as long as an instance runs.
 
-Owns how often, and how long the inputs themselves are kept; which rows may go is the journal's affair.
+Owns how often; which rows may go is the journal's affair.
 """
 
 from __future__ import annotations
@@ -14,8 +14,7 @@ import structlog
 from monitor.core.times import HOUR
 from monitor.ports import JournalError
 
-INPUTS_KEPT: Final = 24 * HOUR
-"""How long the inputs themselves are kept; lifecycle events stay for the configured retention."""
+_DAY: Final = 24 * HOUR
 PRUNE_EVERY_S: Final = 3600
 
 _log: Final = structlog.get_logger("sillwatch")
@@ -27,11 +26,11 @@ class Prunable(Protocol):
     async def prune(self, now: int, *, keep_inputs_us: int, keep_events_us: int) -> object: ...
 
 
-async def serve_pruning(journal: Prunable, now: Callable[[], int], *, retention_days: int) -> None:
+async def serve_pruning(journal: Prunable, now: Callable[[], int], *, readings_days: int, retention_days: int) -> None:
     """Prune for ever; what cannot be pruned now is tried again later. ``now`` in µs."""
     while True:
         try:
-            await journal.prune(now(), keep_inputs_us=INPUTS_KEPT, keep_events_us=retention_days * 24 * HOUR)
+            await journal.prune(now(), keep_inputs_us=readings_days * _DAY, keep_events_us=retention_days * _DAY)
         except JournalError as error:
             _log.warning("not pruned", action="prune", why=str(error))
         await asyncio.sleep(PRUNE_EVERY_S)

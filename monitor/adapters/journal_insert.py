@@ -21,6 +21,7 @@ from typing import Any, Final
 from monitor.adapters.chain import Head
 from monitor.adapters.journal_audit import INSERT as _INSERT_AUDIT
 from monitor.adapters.journal_audit import chain_rows, read_head
+from monitor.adapters.journal_procedures import insert_procedures
 from monitor.adapters.journal_prune import Pruning
 from monitor.adapters.journal_rows import (
     AGAIN,
@@ -109,6 +110,7 @@ class BatchInserter:
             connection.executemany(_INSERT_DEAFNESS, kept.deafness)
         if kept.states:
             connection.executemany(_INSERT_STATE, kept.states)
+        insert_procedures(connection, kept)
         for entry in entries:
             if entry.kind == START:
                 connection.execute(_INSERT_START, {"position": entry.position, "at": entry.at})

@@ -10,12 +10,15 @@ from __future__ import annotations
 import asyncio
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from dataclasses import replace
+from functools import partial
 from itertools import takewhile
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from monitor.adapters.chain import EMPTY, Head, Verdict, check_rows
 from monitor.adapters.journal_audit import COLUMNS, ChainedRow, chain_rows, chained_readout, row_values
+from monitor.adapters.journal_procedures import ProceduresInMemory
 from monitor.adapters.journal_prune import Pruned
 from monitor.adapters.journal_rows import (
     CHANGES_MAX,
@@ -35,6 +38,7 @@ from monitor.adapters.journal_rows import (
     event_change,
     event_readout,
     fitting_from,
+    kept_event,
     kept_rows,
     page_size,
     quarantine_readout,
@@ -45,15 +49,21 @@ from monitor.core.alarm_health import Annunciation
 from monitor.core.door import State
 from monitor.core.timeline import Change, Recorded, Stood
 from monitor.core.watched import Note, Span
-from monitor.ports import Entry, Readout, Settings, Snapshot
+from monitor.ports import Entry, KeptEvent, Readout, Settings, Snapshot
 
 Callback = Callable[[], None]
 P = TypeVar("P", DeafnessRow, StateRow)
 R = TypeVar("R", bound=Sequence[Any])
 T = TypeVar("T")
 
+_ON_DISK: Final = (
+    *("_inputs", "_snapshots", "_events", "_event_ids", "_events_ever", "_quarantine", "_totals"),
+    *("_audit", "_audit_anchor", "_deafness", "_states", "_starts", "_kept_settings", "_pruned_before"),
+    *("_runs", "_drills"),
+)
 
-class MemoryJournal:
+
+class MemoryJournal(ProceduresInMemory):
     """:class:`monitor.ports.Journal` without a file.
 
     ``defer`` runs a function later, on the thread that appends: ``call_soon`` of the running
@@ -70,15 +80,12 @@ class MemoryJournal:
         on_batch: Callable[[int, float], None] | None = None,
         defer: Callable[[Callback], object] | None = None,
     ) -> None:
-        self._settings: dict[str, Any] = {
-            "queue_rows": queue_rows,
-            "quarantine_rows": quarantine_rows,
-            "snapshots": snapshots,
-            "on_batch": on_batch,
-            "defer": defer,
-        }
-        self._queue_rows = queue_rows
-        self._quarantine_rows = quarantine_rows
+        super().__init__()
+        self._make_another = partial(
+            MemoryJournal, queue_rows=queue_rows, quarantine_rows=quarantine_rows, snapshots=snapshots,
+            on_batch=on_batch, defer=defer,
+        )  # fmt: skip
+        self._queue_rows, self._quarantine_rows = queue_rows, quarantine_rows
         self._snapshots_kept = snapshots
         self._on_batch = on_batch
         self._defer = defer
@@ -89,7 +96,6 @@ class MemoryJournal:
         self._snapshots: dict[int, Snapshot] = {}
         self._events: list[tuple[int, EventRow]] = []
         self._event_ids: set[str] = set()
-        self._events_ever = 0
         self._quarantine: list[tuple[int, QuarantineRow]] = []
         self._totals: Counter[str] = Counter()
         self._audit: list[ChainedRow] = []
@@ -100,8 +106,7 @@ class MemoryJournal:
         self._kept_settings: Mapping[str, str] = {}
         self._pruned_before: int | None = None
         self._next = 1
-        self.failures = 0
-        self.over_bound = 0
+        self.failures = self.over_bound = self._events_ever = 0
         self.last_error: str | None = None
         self.last_batch = (0, 0.0)
 
@@ -129,21 +134,9 @@ class MemoryJournal:
 
     def reopened(self) -> MemoryJournal:
         """What a new process would find: everything committed, and nothing else."""
-        other = MemoryJournal(**self._settings)
-        other._inputs = list(self._inputs)
-        other._snapshots = dict(self._snapshots)
-        other._events = list(self._events)
-        other._event_ids = set(self._event_ids)
-        other._events_ever = self._events_ever
-        other._quarantine = list(self._quarantine)
-        other._totals = Counter(self._totals)
-        other._audit = list(self._audit)
-        other._audit_anchor = self._audit_anchor
-        other._deafness = list(self._deafness)
-        other._states = list(self._states)
-        other._starts = list(self._starts)
-        other._kept_settings = self._kept_settings
-        other._pruned_before = self._pruned_before
+        other = self._make_another()
+        for kept in _ON_DISK:
+            setattr(other, kept, copy(getattr(self, kept)))
         other._next = self.last_position() + 1
         return other
 
@@ -177,8 +170,7 @@ class MemoryJournal:
 
     def last_position(self) -> int:
         """The greatest committed position, 0 where there is none."""
-        newest = self._inputs[-1].position if self._inputs else 0
-        return max(newest, *self._snapshots, 0)
+        return max(self._inputs[-1].position if self._inputs else 0, *self._snapshots, 0)
 
     @property
     def healthy(self) -> bool:
@@ -197,8 +189,7 @@ class MemoryJournal:
         old = sum(1 for _ in takewhile(lambda entry: entry.at < limit and entry.position < needed, self._inputs))
         del self._inputs[:old]
         kept = [(seq, row) for seq, row in self._events if row.time >= now - keep_events_us]
-        gone = len(self._events) - len(kept)
-        self._events = kept
+        gone, self._events = len(self._events) - len(kept), kept
         self._event_ids = {row.id for _, row in kept}
         limit = now - keep_events_us
         self._pruned_before = max(limit, limit if self._pruned_before is None else self._pruned_before)
@@ -211,7 +202,7 @@ class MemoryJournal:
         for each in self._audit[:stays]:
             self._audit_anchor = Head(each.number, each.hash)
         del self._audit[:stays]
-        return Pruned(old, gone, *forgotten, stays)
+        return Pruned(old, gone, *forgotten, stays, self._prune_procedures(limit))
 
     async def history(
         self,
@@ -235,6 +226,14 @@ class MemoryJournal:
             and (until is None or row.time < until)
         ]
         return _page(rows, event_readout, limit, before_cursor)
+
+    async def events_after(self, seq: int, limit: int) -> list[KeptEvent]:
+        """Lifecycle events in the order in which they became durable, ``limit`` at most."""
+        return [kept_event((*row[:7], number)) for number, row in self._events if number > seq][:limit]
+
+    async def last_event(self) -> int:
+        """The newest durable lifecycle event's ``seq``, 0 where there is none."""
+        return self._events[-1][0] if self._events else 0
 
     async def quarantine(self, *, limit: int = 100, before: str | None = None) -> Page:
         """Rejected inputs, newest first; raises as :meth:`history`."""
@@ -376,6 +375,7 @@ class MemoryJournal:
         self._audit.extend(chain_rows(self._head(), kept.audit))
         self._deafness.extend(kept.deafness)
         self._states.extend(kept.states)
+        self._keep_procedures(kept)
 
 
 def _still_told(rows: list[P], limit: int, is_gone: Callable[[P], bool]) -> list[P]:

@@ -10,6 +10,8 @@ import sqlite3
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
+from monitor.adapters.journal_procedures import delete_runs
+
 CHUNK_ROWS: Final = 500
 
 
@@ -44,6 +46,7 @@ class Pruned(NamedTuple):
     deafness: int = 0
     states: int = 0
     audit: int = 0
+    runs: int = 0
 
 
 # Its rows go from the oldest on, up to the first that has to stay (or the chunk's end), so that
@@ -71,10 +74,12 @@ class Pruning:
     deafness: int = 0
     states: int = 0
     audit: int = 0
+    runs: int = 0
     inputs_done: bool = field(default=False, init=False)
     events_done: bool = field(default=False, init=False)
     deafness_done: bool = field(default=False, init=False)
     states_done: bool = field(default=False, init=False)
+    runs_done: bool = field(default=False, init=False)
 
     def step(self, connection: sqlite3.Connection) -> bool:
         """Delete one chunk in a transaction of its own; return whether nothing is left to do."""
@@ -85,10 +90,15 @@ class Pruning:
             if self.inputs_done:
                 connection.execute(_KEEP_HORIZON, (self.events_before,))
             return False
-        if self.states_done:
+        if self.runs_done:
             gone = self._delete_audit(connection)
             self.audit += gone
             return gone < CHUNK_ROWS
+        if self.states_done:
+            gone = delete_runs(connection, self.events_before, CHUNK_ROWS)
+            self.runs += gone
+            self.runs_done = gone < CHUNK_ROWS
+            return False
         if self.deafness_done:
             gone = connection.execute(_OLD_STATES, (self.events_before, CHUNK_ROWS)).rowcount
             self.states += gone

@@ -18,6 +18,7 @@ import structlog
 from monitor.adapters.chain import Head, Verdict
 from monitor.adapters.journal_audit import SELECT as SELECT_AUDIT
 from monitor.adapters.journal_audit import chained_readout, check_audit, read_head
+from monitor.adapters.journal_procedures import ProcedureQueries
 from monitor.adapters.journal_rows import (
     AGAIN,
     CHANGES_MAX,
@@ -115,7 +116,7 @@ _CHANGES: Final = f"{_EVENT} WHERE aircraft = ? AND time >= ? AND time < ? ORDER
 _log = structlog.get_logger(__name__)
 
 
-class JournalReader:
+class JournalReader(ProcedureQueries):
     """Reads one journal file; for one thread at a time. Raises :class:`JournalError` throughout."""
 
     def __init__(self, path: Path) -> None:

@@ -18,7 +18,16 @@ import orjson
 
 from monitor.core.alarm_health import Annunciation, make_annunciation
 from monitor.core.alert import RANK, AlertState
-from monitor.core.effects import EVENT_TYPE_PREFIX, NoteDeafness, NoteState, PublishEvent, RecordAudit, RejectInput
+from monitor.core.effects import (
+    EVENT_TYPE_PREFIX,
+    NoteDeafness,
+    NoteDrill,
+    NoteRun,
+    NoteState,
+    PublishEvent,
+    RecordAudit,
+    RejectInput,
+)
 from monitor.core.timeline import Change
 from monitor.core.times import format_time, parse_time
 from monitor.core.watched import Note
@@ -39,7 +48,6 @@ QUARANTINED_BYTES: Final = 1024
 
 PAGE_ROWS_MAX: Final = 1000
 """The most rows one page may hold."""
-
 
 STOOD_MAX: Final = 2000
 CHANGES_MAX: Final = 1000
@@ -126,6 +134,36 @@ class StateRow(NamedTuple):
     position: int
 
 
+class RunRow(NamedTuple):
+    """A run of a procedure that has ended; ``document`` is JSON text."""
+
+    run_id: str
+    began_at: int
+    ended_at: int
+    aircraft: str
+    door: str
+    procedure: str
+    drill: str
+    document: str
+    position: int
+
+
+class DrillRow(NamedTuple):
+    """A drill; ``doors`` is JSON text, ``ended_at`` ``None`` while it runs."""
+
+    permit_id: str
+    name: str
+    procedure: str
+    aircraft: str
+    doors: str
+    by: str
+    began_at: int
+    until: int
+    ended_at: int | None
+    simulated: bool
+    position: int
+
+
 class Kept(NamedTuple):
     """The rows that a batch of entries led to, in order."""
 
@@ -134,11 +172,13 @@ class Kept(NamedTuple):
     audit: list[AuditRow]
     deafness: list[DeafnessRow]
     states: list[StateRow]
+    runs: list[RunRow]
+    drills: list[DrillRow]
 
 
 def kept_rows(entries: Iterable[Entry]) -> Kept:
     """Turn the entries' effects into rows; effects that are not kept are passed over."""
-    kept = Kept([], [], [], [], [])
+    kept = Kept([], [], [], [], [], [], [])
     for entry in entries:
         for effect in entry.effects:
             if isinstance(effect, PublishEvent):
@@ -151,6 +191,10 @@ def kept_rows(entries: Iterable[Entry]) -> Kept:
                 kept.deafness.append(_deafness_row(effect, entry.position))
             elif isinstance(effect, NoteState):
                 kept.states.append(_state_row(effect, entry.position))
+            elif isinstance(effect, NoteRun):
+                kept.runs.append(_run_row(effect, entry.position))
+            elif isinstance(effect, NoteDrill):
+                kept.drills.append(_drill_row(effect, entry.position))
     return kept
 
 
@@ -181,6 +225,16 @@ def _deafness_row(effect: NoteDeafness, position: int) -> DeafnessRow:
 def _state_row(effect: NoteState, position: int) -> StateRow:
     reg, door, state, slide = map(storable, (effect.aircraft, effect.door, effect.state, effect.slide))
     return StateRow(effect.time, reg, door, state, slide, position)
+
+
+def _run_row(effect: NoteRun, position: int) -> RunRow:
+    reg, door, procedure, drill = map(storable, effect[1:5])
+    return RunRow(effect.run_id, *effect[5:7], reg, door, procedure, drill, _encode_data(effect.document), position)
+
+
+def _drill_row(effect: NoteDrill, position: int) -> DrillRow:
+    permit_id, name, procedure, reg, by = map(storable, (*effect[:4], effect.by))
+    return DrillRow(permit_id, name, procedure, reg, orjson.dumps(effect.doors).decode(), by, *effect[6:], position)
 
 
 @functools.lru_cache(maxsize=4096)

@@ -254,7 +254,8 @@ class Writer:
 
     def _finish_pruning(self) -> None:
         pruning, done = self._requests.popleft()
-        pruned = Pruned(pruning.inputs, pruning.events, pruning.deafness, pruning.states, pruning.audit)
+        rows = (pruning.inputs, pruning.events, pruning.deafness, pruning.states, pruning.audit, pruning.runs)
+        pruned = Pruned(*rows)
         self._deliver([lambda: done(pruned)], 0, 0.0)
 
     def _drop_inserter(self) -> None:

@@ -1,17 +1,13 @@
 """What an instance shows a broker to be let in: the files of its password, certificate and key.
 
-Owns reading the password, trying the TLS files before anything starts, and saying which
-secret lies open. Never opens a connection, and never repeats what a file holds.
+Owns reading the password and trying the TLS files before anything starts. Never opens a connection, and never repeats what a file holds.
 """
 
 from __future__ import annotations
 
-import stat
-from collections.abc import Iterator
 from pathlib import Path
 
 from monitor.adapters.mqtt_settings import MqttSettings
-from monitor.config import Broker
 from monitor.ports import InstanceError
 
 
@@ -43,16 +39,3 @@ def try_tls_files(settings: MqttSettings) -> None:
         files = ", ".join(str(path) for path in (settings.ca_file, settings.cert_file, settings.key_file) if path)
         why = getattr(error, "reason", None) or str(error)
         raise InstanceError(f"{files}: not usable for TLS ({why.lower().replace('_', ' ')}); give PEM files") from None
-
-
-def find_open_secrets(broker: Broker) -> Iterator[str]:
-    """Say of each of the broker's secret files that other users of this machine can read it, and what to do."""
-    for key, path in (("password_file", broker.password_file), ("key_file", broker.key_file)):
-        if path is None:
-            continue
-        try:
-            mode = path.stat().st_mode
-        except OSError:
-            continue  # whoever reads it says so
-        if mode & (stat.S_IRWXG | stat.S_IRWXO):
-            yield f"broker.{key}: other users can read or change {path}; run: chmod 600 {path}"

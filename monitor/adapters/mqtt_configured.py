@@ -8,10 +8,11 @@ from __future__ import annotations
 import structlog
 
 from monitor import __version__
-from monitor.adapters.mqtt_access import find_open_secrets, read_password, try_tls_files
+from monitor.adapters.mqtt_access import read_password, try_tls_files
 from monitor.adapters.mqtt_settings import MqttSettings
 from monitor.adapters.wire import Wire
 from monitor.config import Config
+from monitor.config.secret_files import find_unfit_secrets, list_broker_secrets
 from monitor.core.times import format_time
 
 _log = structlog.get_logger("sillwatch")
@@ -42,6 +43,6 @@ def build_settings(config: Config, wire: Wire, started: int) -> MqttSettings:
         backlog_max=broker.outgoing_max,
     )
     try_tls_files(settings)
-    for told in find_open_secrets(broker):
+    for told in find_unfit_secrets(list_broker_secrets(broker)):
         _log.warning(told, action="secret-open")
     return settings

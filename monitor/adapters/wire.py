@@ -44,6 +44,7 @@ from monitor.core.effects import (
     PublishActive,
     PublishDoor,
     PublishEvent,
+    PublishProcedure,
     PublishReadiness,
     RejectInput,
 )
@@ -198,6 +199,9 @@ class Wire:
                 return Outgoing(topic, _encode_retained(document), True)
             case PublishReadiness(aircraft, document):
                 topic = f"{OUTPUT_ROOT}/readiness/{self.site}/{aircraft}"
+                return Outgoing(topic, _encode_retained(document), True)
+            case PublishProcedure(aircraft, door, document):
+                topic = f"{OUTPUT_ROOT}/procedure/{self.site}/{aircraft}/{door}"
                 return Outgoing(topic, _encode_retained(document), True)
             case PublishEvent(aircraft, door, code):
                 topic = f"{OUTPUT_ROOT}/event/{self.site}/{aircraft}/{door}/{code}"

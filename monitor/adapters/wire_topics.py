@@ -137,6 +137,8 @@ def parse_output_topic(site: str, topic: str) -> OutputTopic | None:
             return OutputTopic("active", reg, door, code)
         case ["sillwatch", "v1", "readiness", where, reg] if where == site and is_registration(reg):
             return OutputTopic("readiness", reg, None, None)
+        case ["sillwatch", "v1", "procedure", where, reg, door] if where == site and _is_place(reg, door):
+            return OutputTopic("procedure", reg, door, None)
     return None
 
 
@@ -150,7 +152,8 @@ def input_filters(site: str) -> tuple[str, ...]:
 
 def output_filters(site: str) -> tuple[str, ...]:
     """Name where this site's retained outputs lie, for the clean-up after a restart."""
-    return (f"{OUTPUT_ROOT}/door/{site}/+/+", f"{OUTPUT_ROOT}/active/{site}/+/+/+", f"{OUTPUT_ROOT}/readiness/{site}/+")
+    shapes = {"door": "+/+", "active": "+/+/+", "readiness": "+", "procedure": "+/+"}
+    return tuple(f"{OUTPUT_ROOT}/{kind}/{site}/{levels}" for kind, levels in shapes.items())
 
 
 def _is_place(reg: str, door: str) -> bool:

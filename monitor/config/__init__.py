@@ -9,10 +9,16 @@ from monitor.config.airframes import read_type
 from monitor.config.effective import flatten
 from monitor.config.http_file import Http, Oidc
 from monitor.config.loading import Config, check, load
-from monitor.config.locations import builtin_types_folder, config_folder, default_config_path
+from monitor.config.locations import (
+    builtin_procedures_folder,
+    builtin_types_folder,
+    config_folder,
+    default_config_path,
+)
 from monitor.config.problems import ConfigError, Problem
+from monitor.config.procedures import read_procedure
 from monitor.config.schemas import json_schemas, write_schemas
-from monitor.config.site_file import Alerts, Broker, Data
+from monitor.config.site_file import Alerts, Broker, Data, Drills
 
 __all__ = [
     "Alerts",
@@ -20,9 +26,11 @@ __all__ = [
     "Config",
     "ConfigError",
     "Data",
+    "Drills",
     "Http",
     "Oidc",
     "Problem",
+    "builtin_procedures_folder",
     "builtin_types_folder",
     "check",
     "config_folder",
@@ -30,6 +38,7 @@ __all__ = [
     "flatten",
     "json_schemas",
     "load",
+    "read_procedure",
     "read_type",
     "write_schemas",
 ]

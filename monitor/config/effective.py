@@ -14,10 +14,11 @@ import orjson
 
 from monitor.config.loading import Config
 from monitor.core.airframe import AirframeType
+from monitor.core.procedures.definition import Procedure
 
 
 def flatten(config: Config) -> dict[str, str]:
-    """Return every key, dotted, with its value as text; of a type its digest, and what is left out is empty."""
+    """Return every key, dotted, with its value as text; of a type or procedure its digest, and what is left out is empty."""
     site = config.site
     document: dict[str, Any] = {
         "site": {
@@ -30,9 +31,10 @@ def flatten(config: Config) -> dict[str, str]:
         },
         "thresholds": site.thresholds,
         "types": {name: _digest(airframe) for name, airframe in site.types.items()},
+        "procedures": {name: _digest(procedure) for name, procedure in site.procedures.items()},
         **{
             name: getattr(config, name).model_dump(mode="json", by_alias=True)
-            for name in ("broker", "http", "data", "alerts", "notify", "proof")
+            for name in ("broker", "http", "data", "alerts", "notify", "drills", "proof")
         },
     }
     return dict(_walk("", document))
@@ -48,7 +50,7 @@ def _walk(prefix: str, value: Any) -> Iterator[tuple[str, str]]:
         yield prefix, "" if value is None else orjson.dumps(value).decode()
 
 
-def _digest(airframe: AirframeType) -> str:
-    """Stand for a whole type: it has hundreds of values, and its file is its own record."""
+def _digest(each: AirframeType | Procedure) -> str:
+    """Stand for a whole type or procedure: it has hundreds of values, and its file is its own record."""
     options = orjson.OPT_SORT_KEYS | orjson.OPT_NON_STR_KEYS
-    return hashlib.sha256(orjson.dumps(airframe, default=sorted, option=options)).hexdigest()[:16]
+    return hashlib.sha256(orjson.dumps(each, default=sorted, option=options)).hexdigest()[:16]

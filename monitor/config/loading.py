@@ -16,12 +16,14 @@ from monitor.config.document import Location, read_document
 from monitor.config.explain import validate
 from monitor.config.http_file import Http
 from monitor.config.layers import Layer, environment_layers, file_layer, origin, override_layers, place
-from monitor.config.locations import builtin_types_folder
+from monitor.config.locations import builtin_procedures_folder, builtin_types_folder
 from monitor.config.notify_file import Notify
 from monitor.config.problems import ConfigError, Problem, suggest
-from monitor.config.site_file import Alerts, Broker, Data, Proof, SiteFile
+from monitor.config.procedures import read_procedures
+from monitor.config.site_file import Alerts, Broker, Data, Drills, Proof, SiteFile
 from monitor.config.thresholds import Known, check_thresholds
 from monitor.core.airframe import AirframeType, Site
+from monitor.core.procedures.definition import Procedure
 
 _SUFFIXES = (".yaml", ".yml")
 
@@ -38,6 +40,7 @@ class Config:
     alerts: Alerts
     notify: Notify = field(default_factory=Notify)
     proof: Proof = field(default_factory=Proof)
+    drills: Drills = field(default_factory=Drills)
 
 
 def load(
@@ -66,6 +69,7 @@ def load(
         raise ConfigError((*error.problems, *problems)) from None
     own = _own_types(file, layers, path.parent)
     types = _read_types(own, known, problems)
+    procedures = _read_procedures(file, layers, path.parent, problems)
     for location, message in _check_site(file, types, known):
         problems.append(place(layers, location, message))
     if problems:
@@ -83,12 +87,14 @@ def load(
             thresholds=file.thresholds,
             shelve_minutes_max=file.alerts.shelve_minutes_max,
             escalation=tuple(file.alerts.escalation),
+            procedures=procedures,
         ),
         broker=_complete_broker(file, layers, path.parent),
         http=_complete_http(file, layers, path.parent),
         data=file.data,
         alerts=file.alerts,
         proof=file.proof,
+        drills=file.drills,
         notify=_complete_notify(file, layers, path.parent),
     )
 
@@ -144,6 +150,20 @@ def _read_types(own: Sequence[_TypeEntry], known: Known | None, problems: list[P
                 )
             types[airframe.name] = airframe
     return types
+
+
+def _read_procedures(
+    file: SiteFile, layers: Sequence[Layer], base: Path, problems: list[Problem]
+) -> dict[str, Procedure]:
+    """Read the site's own procedures, or the shipped ones where it names no folder."""
+    if file.procedures is None:
+        return read_procedures(builtin_procedures_folder(), problems)
+    folder = _base(layers, ("procedures",), base) / file.procedures
+    if not folder.is_dir():
+        message = f"there is no folder {folder}; give the path of a folder of procedures' files, or leave it out"
+        problems.append(place(layers, ("procedures",), message))
+        return {}
+    return read_procedures(folder, problems)
 
 
 def _files(path: Path) -> list[Path]:

@@ -28,3 +28,8 @@ def default_config_path(package: Path = _PACKAGE) -> Path:
 def builtin_types_folder(package: Path = _PACKAGE) -> Path:
     """Return the folder of the shipped types."""
     return config_folder(package) / "types"
+
+
+def builtin_procedures_folder(package: Path = _PACKAGE) -> Path:
+    """Return the folder of the shipped procedures."""
+    return config_folder(package) / "procedures"

@@ -204,6 +204,11 @@ class Data(Section):
     retention_days: int = Field(
         default=365, ge=1, le=36500, description="the number of days after which the record is deleted", examples=[365]
     )
+    readings_days: int = Field(
+        default=30, ge=1, le=36500,
+        description="the number of days for which the readings themselves are kept, so that a trial or a debrief can go "
+        "through them again", examples=[30],
+    )  # fmt: skip
 
 
 class Alerts(Section):
@@ -244,6 +249,16 @@ class Proof(Section):
     )  # fmt: skip
 
 
+class Drills(Section):
+    """What is kept of drills."""
+
+    keep_labels_days: float = Field(
+        default=0, ge=0, le=3660,
+        description="the days for which the label that tells whose drill it was is kept after its end; 0 to take none",
+        examples=[30],
+    )  # fmt: skip
+
+
 class SiteFile(Section):
     """Everything that the site's file may hold."""
 
@@ -255,6 +270,12 @@ class SiteFile(Section):
         default_factory=list,
         description="a list of further type files, or folders of them, relative to this file",
         examples=[["my-types"]],
+    )
+    procedures: str | None = Field(
+        default=None,
+        min_length=1,
+        description="a folder of procedures' files, relative to this file; left out, the shipped ones",
+        examples=["my-procedures"],
     )
     thresholds: Thresholds = Field(
         default_factory=dict,
@@ -285,6 +306,11 @@ class SiteFile(Section):
         default_factory=Notify,
         description="a group of keys on who is told of alerts outside the board and the broker",
         examples=["{destinations: {}}"],
+    )
+    drills: Drills = Field(
+        default_factory=Drills,
+        description="a group of keys on what is kept of drills",
+        examples=["{keep_labels_days: 0}"],
     )
     proof: Proof = Field(
         default_factory=Proof,

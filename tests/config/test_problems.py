@@ -69,7 +69,7 @@ SITE_MISTAKES = {
     "unknown key far from all": (
         "http:",
         "zzz: 1\nhttp:",
-        "17: zzz: is not a known key; give one of site, types, thresholds, broker, http, data, alerts, notify, proof",
+        "17: zzz: is not a known key; give one of site, types, procedures, thresholds, broker, http, data, alerts, notify, drills, proof",
     ),
     "number for a word": (
         "name: tarnwick",
@@ -350,8 +350,8 @@ VARIABLE_MISTAKES = {
     "or set one key of it, as in SILLWATCH_ALERTS__KEY",
     ("SILLWATCH_BROKR__URL", "mqtt://h"): "sets no key of the configuration; did you mean 'SILLWATCH_BROKER__URL'?",
     ("SILLWATCH_ZZZ", "1"): "sets no key of the configuration; give one of SILLWATCH_SITE, SILLWATCH_TYPES, "
-    "SILLWATCH_THRESHOLDS, SILLWATCH_BROKER, SILLWATCH_HTTP, SILLWATCH_DATA, SILLWATCH_ALERTS, "
-    "SILLWATCH_NOTIFY, SILLWATCH_PROOF",
+    "SILLWATCH_PROCEDURES, SILLWATCH_THRESHOLDS, SILLWATCH_BROKER, SILLWATCH_HTTP, SILLWATCH_DATA, SILLWATCH_ALERTS, "
+    "SILLWATCH_NOTIFY, SILLWATCH_DRILLS, SILLWATCH_PROOF",
 }  # fmt: skip
 
 

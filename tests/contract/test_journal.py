@@ -378,10 +378,10 @@ async def test_pruning_keeps_what_a_restart_needs(journal: AnyJournal) -> None:
             journal.prune(now, keep_inputs_us=inputs_s * SECOND, keep_events_us=events_s * SECOND), DEADLINE_S
         )
 
-    assert await prune(count, count) == (0, 0, 0, 0, 0)
-    assert await prune(count - 11, 2000) == (10, 0, 0, 0, 0)
+    assert await prune(count, count) == (0, 0, 0, 0, 0, 0)
+    assert await prune(count - 11, 2000) == (10, 0, 0, 0, 0, 0)
     assert next(journal.entries_after(0)).position == 11
-    assert await prune(0, 300) == (589, 999, 0, 0, 0)
+    assert await prune(0, 300) == (589, 999, 0, 0, 0, 0)
     assert [each.position for each in journal.entries_after(0)] == list(range(600, count + 2))
     assert len((await journal.history(limit=1000)).rows) == 301
     assert journal.last_position() == count + 1
@@ -389,7 +389,7 @@ async def test_pruning_keeps_what_a_restart_needs(journal: AnyJournal) -> None:
 
 async def test_pruning_without_a_snapshot_keeps_every_input(journal: AnyJournal) -> None:
     await commit(journal, entry(1), entry(2))
-    assert await journal.prune(T0 + 10**12, keep_inputs_us=0, keep_events_us=0) == (0, 0, 0, 0, 0)
+    assert await journal.prune(T0 + 10**12, keep_inputs_us=0, keep_events_us=0) == (0, 0, 0, 0, 0, 0)
     assert journal.last_position() == 2
 
 
@@ -535,16 +535,30 @@ async def test_pruning_keeps_what_still_holds_of_a_place(journal: AnyJournal) ->
         start(4, 30),
     )
     pruned = await journal.prune(T0 + 10 * SECOND, keep_inputs_us=0, keep_events_us=0)
-    assert pruned == (0, 0, 4, 0, 0)
+    assert pruned == (0, 0, 4, 0, 0, 0)
     notes, off = await deafness(journal, 0, 50)
     assert [note for note in notes if note.door == "L1"] == noted(deaf(3, STALE), deaf(20))
     assert [note for note in notes if note.door == "R1"] == noted(deaf(4, door="R1"))
     assert [note for note in notes if note.door == "-"] == []
     assert off == [(T0 + 6 * SECOND, T0 + 30 * SECOND)]
-    assert await journal.prune(T0 + 10 * SECOND, keep_inputs_us=0, keep_events_us=0) == (0, 0, 0, 0, 0)
+    assert await journal.prune(T0 + 10 * SECOND, keep_inputs_us=0, keep_events_us=0) == (0, 0, 0, 0, 0, 0)
 
 
 async def test_many_old_notes_go_in_small_steps(journal: AnyJournal) -> None:
     await commit(journal, entry(1, *(deaf(at, STALE if at % 2 else ()) for at in range(1300))))
     assert (await journal.prune(T0 + 1300 * SECOND, keep_inputs_us=0, keep_events_us=0)).deafness == 1299
     assert (await deafness(journal, 0, 2000))[0] == noted(deaf(1299, STALE))
+
+
+async def test_events_come_in_the_order_in_which_they_became_durable(desk: Desk) -> None:
+    journal = desk.start()
+    events = [raised(number, time=T0 - number) for number in range(3)]
+    assert (await journal.last_event(), await journal.events_after(0, 10)) == (0, [])
+    await commit(journal, *(entry(position, event) for position, event in enumerate((*events, events[0]), 1)))
+    journal = await desk.restart()
+    kept = await journal.events_after(0, 10)
+    assert [each.event for each in kept] == events, "by commit, not by moment; one told twice is one"
+    assert await journal.last_event() == kept[-1].seq
+    assert await journal.events_after(kept[0].seq, 1) == [kept[1]]
+    await journal.prune(T0 + 366 * 86_400 * SECOND, keep_inputs_us=0, keep_events_us=0)
+    assert (await journal.last_event(), await journal.events_after(0, 10)) == (0, [])

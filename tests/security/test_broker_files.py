@@ -8,9 +8,11 @@ from typing import Any
 import pytest
 from cryptography.hazmat.primitives import serialization
 
-from monitor.adapters.mqtt_access import find_open_secrets, read_password, try_tls_files
+from monitor.adapters.mqtt_access import read_password, try_tls_files
 from monitor.adapters.mqtt_settings import MqttSettings
 from monitor.config import Broker
+from monitor.config.notify_file import Destination, Notify
+from monitor.config.secret_files import find_unfit_secrets, list_broker_secrets, list_notify_secrets
 from monitor.ports import InstanceError
 from tests.security.authority import Authority
 
@@ -82,16 +84,49 @@ def test_the_first_line_is_the_password(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("mode", [0o600, 0o400])
 def test_secrets_of_one_user_are_not_spoken_of(tmp_path: Path, mode: int) -> None:
-    assert [*find_open_secrets(broker(tmp_path, mode))] == []
+    assert said_of(broker(tmp_path, mode)) == []
 
 
 @pytest.mark.parametrize("mode", [0o640, 0o604, 0o644, 0o620])
 def test_an_open_secret_is_named_with_what_to_do(tmp_path: Path, mode: int) -> None:
-    told = [*find_open_secrets(broker(tmp_path, mode))]
-    assert told == [
+    assert said_of(broker(tmp_path, mode)) == [
         f"broker.{key}: other users can read or change {tmp_path / key}; run: chmod 600 {tmp_path / key}"
         for key in ("password_file", "key_file")
     ]
+
+
+def test_a_secret_that_is_not_there_is_named_with_what_to_do(tmp_path: Path) -> None:
+    there = broker(tmp_path, 0o600)
+    (tmp_path / "password_file").unlink()
+    assert said_of(there) == [
+        f"broker.password_file: there is no file {tmp_path / 'password_file'};"
+        " write the secret into it, for its owner alone (chmod 600)"
+    ]
+    (tmp_path / "password_file").mkdir()
+    (line,) = said_of(there)
+    assert "is a folder" in line
+
+
+def test_the_secrets_of_every_destination_are_looked_at(tmp_path: Path) -> None:
+    (tmp_path / "open").write_text(SECRET)
+    (tmp_path / "open").chmod(0o644)
+    (tmp_path / "shut").write_text(SECRET)
+    (tmp_path / "shut").chmod(0o600)
+    notify = Notify(
+        destinations={
+            "pager": Destination(kind="webhook", url="http://h", secret_file=tmp_path / "none"),
+            "chat": Destination(kind="apprise", url_file=tmp_path / "open"),
+            "desk": Destination(kind="webhook", url_file=tmp_path / "shut", secret_file=tmp_path / "shut"),
+        }
+    )
+    missing, lies_open = find_unfit_secrets(list_notify_secrets(notify))
+    assert missing.startswith("notify.destinations.pager.secret_file: there is no file ")
+    assert lies_open.startswith("notify.destinations.chat.url_file: other users can read or change ")
+    assert SECRET not in missing + lies_open
+
+
+def said_of(broker: Broker) -> list[str]:
+    return [*find_unfit_secrets(list_broker_secrets(broker))]
 
 
 def broker(folder: Path, mode: int) -> Broker:

@@ -358,7 +358,7 @@ class OutputsStand(Witness):
                 self.fault(f"{topic} retains {document!r}, held is {outgoing!r}")
 
 
-_OUTPUTS: Final = ("sillwatch/v1/door/", "sillwatch/v1/active/", "sillwatch/v1/readiness/")
+_OUTPUTS: Final = tuple(f"sillwatch/v1/{kind}/" for kind in ("door", "active", "readiness", "procedure"))
 
 
 def _said(topic: str, payload: bytes) -> Any:

@@ -43,7 +43,7 @@ def test_nothing_is_found(chunk: int, tell: Callable[[str], None]) -> None:
 def test_a_story_is_the_same_in_every_process() -> None:
     """Whatever order the interpreter's sets come in."""
     told = set()
-    for hashing in ("0", "1", "12345"):
+    for hashing in ("1", "12345"):
         done = subprocess.run(
             [sys.executable, "-m", "tests.simulation", "--seeds", "40:46", "--digest"],
             cwd=ROOT,

@@ -25,7 +25,7 @@ from monitor.adapters.redelivery import Redeliveries
 from monitor.core.effects import Effect, PublishEvent
 from monitor.core.events import Command
 from monitor.core.times import SECOND, format_time
-from monitor.engine import Engine, Restored, restore
+from monitor.engine import MESSAGE, Engine, Restored, restore
 from monitor.ports import Entry, Message, Outgoing, Snapshot, Step
 from tests.simulation.broker import INPUTS, Broker, Killed
 from tests.simulation.loop import VirtualLoop
@@ -176,7 +176,7 @@ class Process:
 
     def append(self, entry: Entry, committed: Callable[[], None] | None = None) -> None:
         self._alive()
-        if self._current is not None:
+        if self._current is not None and entry.kind == MESSAGE:
             self._current.position = entry.position
         self.world.appended(entry)
         self.journal.append(entry, partial(self._committed, committed))

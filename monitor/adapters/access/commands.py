@@ -26,6 +26,7 @@ from monitor.adapters.access.people import Editor
 from monitor.adapters.access.store import ACCESS_FILE, AccessStore, peek_people
 from monitor.config import ConfigError, Http, default_config_path, load
 from monitor.config.http_file import is_loopback
+from monitor.config.secret_files import find_unfit_secrets
 from monitor.core.times import HOUR
 from monitor.ports import SCOPES, AccessError, Readout, Role
 
@@ -176,12 +177,10 @@ def find_exposure(folder: Path, http: Http) -> Iterator[str]:
             "http.host: passwords cross the network unencrypted; give http.tls_cert_file and http.tls_key_file, "
             "or in http.public_url the https:// address of a proxy before it"
         )
-    secrets = [("tls_key_file", http.tls_key_file)]
+    secrets = [("http.tls_key_file", http.tls_key_file)]
     if http.oidc is not None:
-        secrets.append(("oidc.client_secret_file", http.oidc.client_secret_file))
-    for key, path in secrets:
-        if path is not None and path.exists() and path.stat().st_mode & 0o077:
-            yield f"http.{key}: other users can read or change {path}; run: chmod 600 {path}"
+        secrets.append(("http.oidc.client_secret_file", http.oidc.client_secret_file))
+    yield from find_unfit_secrets(secrets)
 
 
 def register(app: typer.Typer) -> None:
