@@ -12,9 +12,10 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from pathlib import Path
 from typing import Any
 
@@ -32,6 +33,9 @@ SOURCES = ("src", "locales", *DOCUMENTS, "icon.svg", "package-lock.json")
 # The simulators' own page. It takes its tools and its libraries from the board, and shares its colours.
 BENCH = ROOT / "simulators/workbench/page"
 BENCH_STATIC = BENCH.with_name("static")
+
+_PACKAGE = re.compile(r"(node_modules/(?:.*/node_modules/)?(?:@[^/]+/)?[^/]+)/")
+"""Of a bundled file's path, what the lock file calls its package."""
 
 
 class BoardError(Exception):
@@ -81,13 +85,12 @@ def bring_modules() -> None:
     marker.write_text(key)
 
 
-def _licences() -> str:
-    """The licences of what the bundle contains, as its lock file names it."""
+def _licences(bundled: Collection[str]) -> str:
+    """The licences of what a bundle contains: of ``bundled``, as ``_bundle`` tells it; versions are the lock file's."""
     lock = json.loads((BOARD / "package-lock.json").read_text("utf-8"))
-    texts = ["The board's script contains the following works, each under its own licence.\n"]
-    for name, entry in sorted(lock["packages"].items()):
-        if not name or entry.get("dev"):
-            continue
+    texts = ["The page's script contains the following works, each under its own licence.\n"]
+    for name in sorted(bundled):
+        entry = lock["packages"][name]
         folder = BOARD / name
         found = [path for path in sorted(folder.iterdir()) if path.name.lower().startswith(("license", "licence"))]
         if not found:
@@ -97,7 +100,9 @@ def _licences() -> str:
     return "\n".join(texts)
 
 
-def _bundle(into: Path, *arguments: str) -> None:
+def _bundle(into: Path, *arguments: str) -> set[str]:
+    """Make the scripts and styles, and tell which packages are in them, as the lock file names them."""
+    told = into / "bundled.json"
     _run(
         node,
         "node_modules/esbuild/bin/esbuild",
@@ -111,10 +116,14 @@ def _bundle(into: Path, *arguments: str) -> None:
         "--legal-comments=none",
         "--log-level=warning",
         f"--outdir={into}",
+        f"--metafile={told}",
     )
+    inputs: dict[str, Any] = json.loads(told.read_text("utf-8"))["inputs"]
+    told.unlink()
+    return {found[1] for name in inputs if (found := _PACKAGE.search(name)) is not None}
 
 
-def _make(static: Path, key: str, fill: Callable[[Path], None]) -> bool:
+def _make(static: Path, key: str, fill: Callable[[Path], set[str]]) -> bool:
     """Make a folder of files, unless it is up to date; tells whether it did."""
     if (static / KEY).exists() and (static / KEY).read_text() == key:
         return False
@@ -123,28 +132,30 @@ def _make(static: Path, key: str, fill: Callable[[Path], None]) -> bool:
     new = static.with_name("static.new")
     shutil.rmtree(new, ignore_errors=True)
     new.mkdir()
-    fill(new)
-    (new / "licences.txt").write_text(_licences(), "utf-8")
+    bundled = fill(new)
+    (new / "licences.txt").write_text(_licences(bundled), "utf-8")
     (new / KEY).write_text(key)
     shutil.rmtree(static, ignore_errors=True)
     new.rename(static)
     return True
 
 
-def _fill_board(new: Path) -> None:
+def _fill_board(new: Path) -> set[str]:
     parts = ("--splitting", "--chunk-names=part-[name]-[hash]")
-    _bundle(new, "board=src/main.tsx", "sign-in=src/sign_in/main.tsx", *parts)
+    bundled = _bundle(new, "board=src/main.tsx", "sign-in=src/sign_in/main.tsx", *parts)
     for name in (*DOCUMENTS, "icon.svg"):
         shutil.copy(BOARD / name, new)
     for path in sorted((BOARD / "locales").glob("*.json")):
         text = json.dumps(json.loads(path.read_text("utf-8")), ensure_ascii=False, separators=(",", ":"))
         (new / f"locale-{path.stem}.json").write_text(text, "utf-8")
+    return bundled
 
 
-def _fill_bench(new: Path) -> None:
-    _bundle(new, f"bench={BENCH / 'src/main.tsx'}")
+def _fill_bench(new: Path) -> set[str]:
+    bundled = _bundle(new, f"bench={BENCH / 'src/main.tsx'}")
     for name in ("bench.html", "icon.svg"):
         shutil.copy(BENCH / name, new)
+    return bundled
 
 
 def build() -> bool:

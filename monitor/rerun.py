@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 from monitor.adapters.journal_reader import REPLAY_ROWS, JournalReader
 from monitor.adapters.journal_rows import START, storable
 from monitor.adapters.journal_settings import CHANGED
-from monitor.adapters.journal_store import JOURNAL_FILE
+from monitor.adapters.journal_store import APPLICATION_ID, JOURNAL_FILE, shipped_migrations
 from monitor.adapters.wire import Wire
 from monitor.config import Config, flatten
 from monitor.core import snapshot
@@ -26,7 +26,7 @@ from monitor.core.events import Event
 from monitor.core.state import SiteRecord
 from monitor.core.system import System
 from monitor.core.times import MINUTE, format_time
-from monitor.engine import let_time_pass, take_entry, take_event
+from monitor.engine import CLOCK, MESSAGE, let_time_pass, take_entry, take_event
 from monitor.ports import Entry, JournalError
 
 Observe = Callable[[int, System, Sequence[Effect]], None]
@@ -129,6 +129,22 @@ class Record(JournalReader):
         if not file.is_file():
             raise JournalError(f"there is no journal {file}; name the folder that a monitor keeps its data in")
         super().__init__(file)
+        try:
+            self._check_schema()
+        except JournalError:
+            self.close()
+            raise
+
+    def _check_schema(self) -> None:
+        [(owner,)], [(version,)] = self._select("PRAGMA application_id"), self._select("PRAGMA user_version")
+        if owner != APPLICATION_ID:
+            raise JournalError(f"{self._path} is not a Sillwatch journal: it belongs to another program, or to none")
+        newest = shipped_migrations()[-1].number
+        if version > newest:
+            raise JournalError(
+                f"the journal {self._path} was written by a newer Sillwatch (schema {version}, this one knows up to"
+                f" {newest}); use that version"
+            )
 
     def extent(self) -> Extent:
         """Which inputs are kept; raises :class:`NothingOnRecordError` where there is none."""
@@ -230,7 +246,22 @@ class Rerun:
             self._open()
         if self._answering and entry.kind != START:
             self._look_at_answers(entry.at)
-        self._tell(entry.at, take_entry(self.system, self.codec, entry))
+        self._tell(entry.at, self._judge(entry))
+
+    def read_event(self, entry: Entry) -> Event:
+        """Read what an entry that is no message and no deadline tells of; raises :class:`JournalError`."""
+        try:
+            return self.codec.decode_event(entry.kind, entry.payload)
+        except ValueError as error:
+            raise JournalError(
+                f"input {entry.position} of the journal cannot be read: {error};"
+                " if a newer Sillwatch wrote it, use that version"
+            ) from None
+
+    def _judge(self, entry: Entry) -> list[Effect]:
+        if entry.kind in (MESSAGE, CLOCK):
+            return take_entry(self.system, self.codec, entry)
+        return take_event(self.system, self.read_event(entry), entry.at)
 
     def act(self, at: int, event: Event) -> list[Effect]:
         """Take an event of one's own at ``at`` (µs), as :meth:`take` does; returns also what followed."""
@@ -252,7 +283,7 @@ class Rerun:
             self._open()
         last = self._until - 1
         if started:
-            effects = take_entry(self.system, self.codec, following)
+            effects = self._judge(following)
             effects = [each for each in effects if isinstance(each, PublishEvent) and each.time <= last]
         else:
             if self._answering:

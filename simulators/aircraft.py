@@ -62,18 +62,21 @@ class Doorway:
 
     @property
     def leads_down(self) -> bool:
-        """Stairs or a bridge docked, stairs of its own, or a slide standing at it."""
-        slide_stands = self.slide is not None and self.slide.erect
-        return slide_stands or self.type.kind is DoorKind.AIRSTAIR or self.door.access in ("bridge", "stairs")
+        """Stairs or a bridge docked, stairs of its own, a slide standing at it, or a wing low enough for none."""
+        if self.slide is not None and self.slide.erect:
+            return True
+        over_low_wing = self.type.kind is DoorKind.OVERWING and self.slide is None
+        return over_low_wing or self.type.kind is DoorKind.AIRSTAIR or self.door.access in ("bridge", "stairs")
 
     def settled(self) -> bool:
         return door.settled(self.mechanism, self.door) and (self.slide is None or slide.settled(self.slide))
 
-    def step(self, now: int, dt_s: float, breeze: Breeze | None = None) -> Doorway:
+    def step(self, now: int, dt_s: float, breeze: Breeze | None = None, *, dp_pa: float = 0.0) -> Doorway:
         before = self.slide
         assisted = before is not None and before.engaged and self.type.kind is DoorKind.CABIN
         assist = before.assist_charge if before is not None and assisted else 0.0
-        state = door.step(self.mechanism, self.door, dt_s, assist=assist, breeze=breeze)
+        press_n = dp_pa * self.type.leaf_area_m2
+        state = door.step(self.mechanism, self.door, dt_s, assist=assist, breeze=breeze, press_n=press_n)
         if before is None or self.slide_build is None:
             return replace(self, door=state)
         if state.outside > door.LOCK_ENGAGED and self.type.kind is DoorKind.CABIN and before.lever_to:
@@ -161,7 +164,7 @@ class Aircraft:
         moved = set(self._busy)
         for name in sorted(self._busy):
             way = self.doors[name]
-            way = self.doors[name] = way.step(now, dt_s, self._breeze(way))
+            way = self.doors[name] = way.step(now, dt_s, self._breeze(way), dp_pa=self.cabin.dp_pa)
             if way.settled():
                 self._busy.discard(name)
         if moved or self._counted is None:

@@ -7,8 +7,9 @@ stdout and stderr. Everything else is done by the modules it calls.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import signal
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Iterator
 from pathlib import Path
 from typing import Annotated, Any, Final, NamedTuple, TypeVar
 
@@ -211,20 +212,25 @@ def _expect(played: Scenario, site: Site, seed: int | None, *, as_json: bool) ->
 def _write_capture(path: Path, played: Scenario, site: Site, seed: int | None, speed: float, end_s: float) -> None:
     end_us = wire_end(START, end_s, speed)
     apron = played.apron(site, START, seed=seed, speed=speed)
+    with _writing(path), path.open("wb") as file, follow(path.name, end_s / speed) as progress:
+        for at in range(START, end_us + SECOND, SECOND):
+            progress((at - START) / SECOND, "")
+            for sent in apron.advance(min(at, end_us)):
+                # As a subscriber receives it that was there all along: without the retain flag.
+                file.write(write_line(sent.at_us, Message(sent.topic, sent.payload, retained=False)))
+        file.write(write_clock(end_us))
+
+
+@contextlib.contextmanager
+def _writing(path: Path) -> Iterator[None]:
+    """Say in one line why a file is not written, or not to its end."""
     try:
-        with path.open("wb") as file, follow(path.name, end_s / speed) as progress:
-            for at in range(START, end_us + SECOND, SECOND):
-                progress((at - START) / SECOND, "")
-                for sent in apron.advance(min(at, end_us)):
-                    # As a subscriber receives it that was there all along: without the retain flag.
-                    file.write(write_line(sent.at_us, Message(sent.topic, sent.payload, retained=False)))
-            file.write(write_clock(end_us))
+        yield
     except OSError as error:
-        raise _unwritable(path, error) from None
-
-
-def _unwritable(path: Path, error: OSError) -> typer.Exit:
-    return _failed(f"{path}: cannot be written ({error.strerror or error}); give another path", 1)
+        raise _failed(f"{path}: cannot be written ({error.strerror or error}); give another path", 1) from None
+    except KeyboardInterrupt:
+        typer.echo(f"{path}: stopped before its end; what it holds can be replayed", err=True)
+        raise
 
 
 class _Take(NamedTuple):
@@ -297,10 +303,8 @@ def _decide_load(asked: _Asked, settings: Config) -> Callable[[], None]:
 
 
 def _write_load(path: Path, traffic: LoadTraffic, rate: float, seconds: float) -> None:
-    try:
+    with _writing(path):
         written = write_load(path, traffic, rate, START, seconds)
-    except OSError as error:
-        raise _unwritable(path, error) from None
     typer.echo(f"{written:,} messages of {traffic.aircraft} simulated aircraft written to {path}", err=True)
 
 

@@ -119,7 +119,7 @@ async def _play(
     ending = asyncio.Event()
     rig = asyncio.create_task(_send(apron, instance, broker, ending))
     hands = asyncio.create_task(bench.run(ending))
-    view = asyncio.create_task(_show(instance, page))
+    view = asyncio.create_task(_show(instance, page, by_hand))
     try:
         await instance.serve(stop)
     finally:
@@ -136,8 +136,11 @@ async def _send(apron: Apron, instance: Instance, broker: str, stop: asyncio.Eve
     await run_rig(apron, broker, stop=stop)
 
 
-async def _show(instance: Instance, page: str) -> None:
-    """Draw the site until cancelled: in place on a terminal, otherwise new alerts line by line."""
+async def _show(instance: Instance, page: str, by_hand: str) -> None:
+    """Draw the site until cancelled: in place on a terminal, otherwise new alerts line by line.
+
+    On a terminal what was printed before lies hidden, so the addresses are drawn again.
+    """
     console = Console(file=sys.stdout)
     if not console.is_terminal:
         await _print_alerts(instance)
@@ -148,7 +151,7 @@ async def _show(instance: Instance, page: str) -> None:
             live.update(
                 draw_site(
                     clock=f"{format_time(desk.now())[11:19]} UTC",
-                    url=f"{page}/",
+                    url=f"{page}/  work a door by hand: {by_hand}/",
                     aircraft=desk.list_aircraft(),
                     alerts=desk.alerts(),
                     ready=desk.health()["ready"],

@@ -37,6 +37,7 @@ class Expected:
     door: str | None = None
     priority: str | None = None
     cleared_by_s: float | None = None
+    cleared_after_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +85,7 @@ class Verdict(enum.StrEnum):
     LATE = "too late"
     OTHER_PRIORITY = "other priority"
     NOT_OVER = "not over in time"
+    OVER_EARLY = "over too early"
 
 
 class Outcome(NamedTuple):
@@ -199,6 +201,9 @@ def _settle(entry: _Entry, heard: _Heard) -> Outcome:
     seen = entry.seen[0]
     over = {telling.place: _over_after(telling, heard) for telling in entry.seen}
     limit = expected.cleared_by_s
+    early = [at_s for at_s in over.values() if at_s is not None and at_s < expected.cleared_after_s]
+    if early:
+        return Outcome(expected, Verdict.OVER_EARLY, seen, min(early))
     late = limit is not None and any(at_s is None or at_s > limit for at_s in over.values())
     return Outcome(expected, Verdict.NOT_OVER if late else Verdict.MET, seen, over[seen.place])
 

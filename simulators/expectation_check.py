@@ -36,6 +36,7 @@ def read_expectations(file: ScenarioFile) -> Expectations:
                 door=entry.door if entry.alert in _OF_DOORS else "-",
                 priority=entry.priority,
                 cleared_by_s=entry.cleared_by,
+                cleared_after_s=entry.cleared_after,
             )
             for entry in file.expect
         ),
@@ -98,7 +99,10 @@ def _mistimed(where: Location, entry: ExpectEntry, end_s: float | None) -> Itera
         yield (*where, "after"), f"{entry.after:g}s is later than by: {entry.by:g}s; give an earlier time"
     if entry.cleared_by is not None and entry.cleared_by < entry.by:
         yield (*where, "cleared_by"), f"{entry.cleared_by:g}s is before by: {entry.by:g}s; give a later time"
-    for key in ("by", "cleared_by"):
+    if entry.cleared_by is not None and entry.cleared_after > entry.cleared_by:
+        right = f"is later than cleared_by: {entry.cleared_by:g}s; give an earlier time"
+        yield (*where, "cleared_after"), f"{entry.cleared_after:g}s {right}"
+    for key in ("by", "cleared_after", "cleared_by"):
         at = getattr(entry, key)
         if end_s is not None and at is not None and at > end_s:
             yield (*where, key), f"{at:g}s is after the end at {end_s:g}s; give an earlier time, or a later end:"

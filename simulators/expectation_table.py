@@ -60,6 +60,8 @@ def _row(outcome: Outcome) -> tuple[str, ...]:
         verdict += f": {seen.priority}"
     if outcome.verdict is Verdict.NOT_OVER and expected.cleared_by_s is not None:
         verdict += f": by {write_seconds(expected.cleared_by_s)}"
+    if outcome.verdict is Verdict.OVER_EARLY:
+        verdict += f": from {write_seconds(expected.cleared_after_s)}"
     return (
         expected.alert,
         _where(expected),
@@ -114,6 +116,7 @@ def _describe_outcome(outcome: Outcome) -> dict[str, Any]:
         "after_s": expected.after_s,
         "by_s": expected.by_s,
         "cleared_by_s": expected.cleared_by_s,
+        "cleared_after_s": expected.cleared_after_s,
         "verdict": outcome.verdict.value,
         "seen": None if outcome.seen is None else _describe_telling(outcome.seen),
         "over_s": outcome.over_s,

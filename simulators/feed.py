@@ -106,6 +106,13 @@ class Feed:
         self._unread.discard(key)
         self._pending.add(key)
 
+    def take_back(self, key: str) -> list[str]:
+        """Have nobody give ``key`` any more that no sensor gives; return the topics that the broker keeps of it."""
+        self.release(key)
+        if key in self._true or self._sent.pop(key, None) is None or self._bundles:
+            return []
+        return [f"{self._prefix}/{key}"]
+
     def fault_of(self, key: str) -> Fault:
         """Return what ails a sensor now."""
         return self._ailing[key].fault if key in self._ailing else Fault()

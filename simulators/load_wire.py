@@ -56,10 +56,10 @@ class Sender:
                 sender = cls(reader, writer, address)
                 writer.write(_connect_packet(client_id, address))
                 await sender._wait_for_welcome()
-        except (OSError, SenderError) as error:
+        except (OSError, SenderError, asyncio.CancelledError) as error:
             if sender is not None:
                 await sender.close()
-            if isinstance(error, SenderError):
+            if not isinstance(error, OSError):
                 raise
             why = f" ({error.strerror})" if error.strerror else ""
             raise SenderError(f"no broker answers at {where}{why}") from None

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
+from monitor.config.problems import nearest
 from monitor.core.signals import DOOR_SIGNALS, Kind, Signal, Value
 
 
@@ -139,14 +140,22 @@ WORDS: Final[Mapping[Verb, tuple[str, ...]]] = MappingProxyType(
 """The words that may follow a verb that takes one."""
 
 _NUMBERS: Final = (
-    *(Verb.START_ENGINE, Verb.STOP_ENGINE, Verb.BOARD, Verb.TAXI, Verb.SQUALL, Verb.SHIFT_CLOCK),
+    *(Verb.START_ENGINE, Verb.STOP_ENGINE, Verb.BOARD, Verb.TAXI, Verb.SQUALL),
     *(Verb.CHARGE_SLIDE_BOTTLE, Verb.CHARGE_ASSIST_BOTTLE, Verb.STROKE_HAND_PUMP, Verb.DELAY),
 )
 _MAYBE_NUMBERS: Final = (
     *(Verb.LIFT_HANDLE, Verb.SUPPLY_AIR, Verb.OPEN_OUTFLOW_VALVE),
     *(Verb.LET_ACTUATOR_LEAK, Verb.WEAR_DAMPER, Verb.BOUNCE, Verb.DROP_OUT),
 )
-_SIGNED_NUMBERS: Final = (Verb.BIAS, Verb.DRIFT)
+_SIGNED_NUMBERS: Final = (Verb.BIAS, Verb.DRIFT, Verb.SHIFT_CLOCK)
+_WHOLE_NUMBERS: Final = (Verb.START_ENGINE, Verb.STOP_ENGINE, Verb.BOARD, Verb.STROKE_HAND_PUMP)
+_MOST: Final[Mapping[Verb, int]] = MappingProxyType(
+    {
+        Verb.LIFT_HANDLE: 1,
+        **dict.fromkeys((Verb.WEAR_DAMPER, Verb.DROP_OUT, Verb.CHARGE_SLIDE_BOTTLE, Verb.CHARGE_ASSIST_BOTTLE), 100),
+    }
+)
+"""The largest number after a share: of the handle's whole way, or per cent; what is more would only be cut off."""
 _FEED: Final = (Verb.FALL_SILENT, Verb.SPEAK_AGAIN, Verb.SHIFT_CLOCK)
 _STAND: Final = (Verb.SQUALL, Verb.CALM)
 _LAST_DOOR_VERB: Final = Verb.LET_LEAF_SINK
@@ -224,6 +233,12 @@ NEEDS_ACTUATOR: Final = frozenset(
 )
 """The verbs that make no sense at a door without a hydraulic actuator (kinds ``cargo`` and ``main_deck``)."""
 
+NEEDS_COVER: Final = frozenset({Verb.REMOVE_COVER, Verb.FIT_COVER})
+"""The verbs that make no sense but at an overwing hatch."""
+
+NEEDS_OUTSIDE_HANDLE: Final = frozenset({Verb.OPEN_OUTSIDE, Verb.LIFT_OUTSIDE_HANDLE, Verb.LOWER_OUTSIDE_HANDLE})
+"""The verbs that make no sense at a door with one handle: inside (``window``), or outside (those with an actuator)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Order:
@@ -249,7 +264,9 @@ def parse_phrase(text: str, door: str | None = None) -> Order:
     known = (*PHRASES, *SENSOR_FAULTS)
     starts = [verb for verb in known if words == verb.value or words.startswith(verb.value + " ")]
     if not starts:
-        raise OrderError(f"{words!r} is not something that can be done; one of: {', '.join(known)}")
+        near = nearest(words, known)
+        right = f"one of: {', '.join(known)}" if near is None else f"did you mean {str(near)!r}?"
+        raise OrderError(f"{words!r} is not something that can be done; {right}")
     verb = max(starts, key=lambda candidate: len(candidate.value))
     rest = words[len(verb.value) :].strip()
     if SCOPES[verb] is Scope.READING:
@@ -288,7 +305,9 @@ def _argument(verb: Verb, rest: str) -> Value | None:
         number = float(rest)
     except ValueError:
         raise OrderError(f"{verb.value!r} is followed by a number, not {rest or 'nothing'}") from None
-    least = -2000 if kind is Argument.SIGNED_NUMBER else 0
-    if not least <= number <= 2000:
-        raise OrderError(f"the number after {verb.value!r} is from {least} to 2000, not {rest}")
+    least, most = -2000 if kind is Argument.SIGNED_NUMBER else 0, _MOST.get(verb, 2000)
+    if not least <= number <= most:
+        raise OrderError(f"the number after {verb.value!r} is from {least} to {most}, not {rest}")
+    if verb in _WHOLE_NUMBERS and not number.is_integer():
+        raise OrderError(f"{verb.value!r} is followed by a whole number, not {rest}")
     return number

@@ -7,7 +7,7 @@ scenario is :mod:`simulators.apron`'s.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -17,7 +17,7 @@ from monitor.config.document import Location, read_document
 from monitor.config.explain import validate
 from monitor.config.layers import file_layer, place
 from monitor.config.problems import suggest
-from monitor.core.airframe import AirframeType, DoorKind, Site
+from monitor.core.airframe import AirframeType, DoorKind, DoorType, Site
 from monitor.core.signals import AIRFRAME_SIGNALS, DOOR_SIGNALS, HEARTBEAT, RejectedValueError, Signal, Value
 from simulators.apron import Apron, Cue, Part
 from simulators.durations import parse_moment
@@ -25,12 +25,23 @@ from simulators.expectation import Expectations
 from simulators.expectation_check import check_expectations, read_expectations
 from simulators.incidents import Programme
 from simulators.models.weather import Climate
-from simulators.orders import NEEDS_ACTUATOR, NEEDS_SLIDE, Order, OrderError, Verb, misfit, parse_phrase
+from simulators.orders import (
+    NEEDS_ACTUATOR,
+    NEEDS_COVER,
+    NEEDS_OUTSIDE_HANDLE,
+    NEEDS_SLIDE,
+    Order,
+    OrderError,
+    Verb,
+    misfit,
+    parse_phrase,
+)
 from simulators.scenario_file import AircraftEntry, ScenarioFile, StepEntry
 
 _SHIPPED: Final = Path(__file__).resolve().parent / "scenarios"
 _SUFFIXES: Final = (".yaml", ".yml")
 _POWERED: Final = (DoorKind.CARGO, DoorKind.MAIN_DECK)
+_ONE_HANDLE: Final = (*_POWERED, DoorKind.WINDOW)
 
 Finding = tuple[Location, str]
 
@@ -209,16 +220,29 @@ def _done(where: Location, step: StepEntry, airframe: AirframeType) -> Iterator[
         engine = order.verb in (Verb.START_ENGINE, Verb.STOP_ENGINE)
         if engine and order.value not in airframe.engines:
             yield (*where, "do"), f"there is no engine {order.value:g}; give one of {_listed(airframe.engines)}"
-        elif order.door and order.verb in NEEDS_SLIDE and not airframe.doors[order.door].slide:
-            slides = [name for name, door in airframe.doors.items() if door.slide]
-            yield (*where, "door"), f"door {order.door} has no slide; {suggest('', slides)}"
-        elif order.door and order.verb in NEEDS_ACTUATOR and airframe.doors[order.door].kind not in _POWERED:
-            powered = [name for name, door in airframe.doors.items() if door.kind in _POWERED]
-            yield (*where, "door"), f"door {order.door} has no hydraulic drive; {suggest('', powered)}"
+        elif order.verb is Verb.BOARD and float(order.value or 0) > airframe.seats:
+            yield (*where, "do"), f"{order.value:g} is more than {airframe.seats} seats; give fewer"
+        elif order.door and (lacking := _lacking(order, airframe)):
+            yield (*where, "door"), lacking
         elif order.signal is not None:
             yield from _sensor_fault((*where, "do"), order.signal, airframe, order)
         else:
             yield order
+
+
+def _lacking(order: Order, airframe: AirframeType) -> str | None:
+    """Say what the door lacks that an order needs, and which doors have it; ``None`` where it lacks nothing."""
+    needs: tuple[tuple[frozenset[Verb], str, Callable[[DoorType], bool]], ...] = (
+        (NEEDS_SLIDE, "slide", lambda door: door.slide),
+        (NEEDS_ACTUATOR, "hydraulic drive", lambda door: door.kind in _POWERED),
+        (NEEDS_COVER, "cover", lambda door: door.kind is DoorKind.OVERWING),
+        (NEEDS_OUTSIDE_HANDLE, "second handle outside", lambda door: door.kind not in _ONE_HANDLE),
+    )
+    for verbs, what, has in needs:
+        if order.verb in verbs and order.door and not has(airframe.doors[order.door]):
+            able = [name for name, door in airframe.doors.items() if has(door)]
+            return f"door {order.door} has no {what}; {suggest('', able)}"
+    return None
 
 
 def _sensor_fault(where: Location, key: str, airframe: AirframeType, order: Order) -> Iterator[Order | Finding]:
@@ -257,6 +281,8 @@ def _signal(key: str, airframe: AirframeType) -> Signal | str:
     match key.split("/"):
         case ["airframe", name] if name in AIRFRAME_SIGNALS and name != HEARTBEAT:
             return AIRFRAME_SIGNALS[name]
+        case ["airframe", name] if name == HEARTBEAT:
+            return "the sender counts its heartbeat itself; write do: fall silent to stop it"
         case ["airframe", name]:
             return f"{name!r} is not an airframe signal; {suggest(name, AIRFRAME_SIGNALS)}"
         case ["door", door, name] if door in airframe.doors and name in airframe.doors[door].signals:

@@ -197,6 +197,9 @@ class ExpectEntry(Section):
     cleared_by: Duration | None = Field(
         default=None, description="when its cause is over at the latest; left out, any time or never", examples=["23s"]
     )
+    cleared_after: Duration = Field(
+        default=0.0, description="when its cause is over at the earliest; left out, any time", examples=["22s"]
+    )
 
 
 class ScenarioFile(Section):

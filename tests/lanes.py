@@ -23,11 +23,14 @@ TROUBLE: Final = "trouble"
 BROKEN: Final = ("faults", "fuzz", "security")
 """Where programs are broken down or into, by their own means."""
 COMPUTING: Final = (
-    *("config", "core", "exhaustive", "external", "recording", "scenarios", "simulation", "simulators", "trial"),
+    *("config", "core", "exhaustive", "external", "scenarios", "simulation", "simulators", "trial"),
     *("test_config.py", "test_repository.py", "test_rerun.py"),
 )
 """Where tests wait for nothing, unless their module marks one that needs a broker or a browser."""
-ALONE: Final = ("adapters", "board", "test_engine.py", "test_engine_restore.py", "test_wiring.py", "test_lanes.py")
+ALONE: Final = (
+    *("adapters", "board", "recording"),
+    *("test_engine.py", "test_engine_restore.py", "test_wiring.py", "test_lanes.py"),
+)
 """Where each test has servers, sockets or processes of its own and shares none of them."""
 
 

@@ -16,7 +16,7 @@ import pytest
 
 from monitor import __version__
 from monitor.adapters.capture import write_clock, write_line
-from monitor.config import default_config_path
+from monitor.config import default_config_path, load
 from monitor.core.times import SECOND
 from monitor.ports import Message
 from tests.acceptance.programs import Program, free_port, plain_environment, sillwatch
@@ -263,6 +263,16 @@ def test_replay_writes_events_and_nothing_else(cli: Cli, capture: Path) -> None:
         ("sillwatch.alert.cleared", "2026-03-01T10:00:02.000Z"),
     ]
     assert {e["data"]["code"] for e in events} == {"armed-handle-moved"}
+
+
+def test_replay_writes_the_same_with_and_without_procedures(cli: Cli, capture: Path, tmp_path: Path) -> None:
+    (tmp_path / "none").mkdir()
+    site = tmp_path / "site.yaml"
+    site.write_text(default_config_path().read_text(encoding="utf-8") + "\nprocedures: none\n", encoding="utf-8")
+    assert load(site).site.procedures == {} != demo_site().procedures
+    program = cli("replay", "--config", str(site), str(capture))
+    assert (program.code, program.err) == (0, "")
+    assert program.out == cli("replay", str(capture)).out != ""
 
 
 def test_replay_from_stdin(cli: Cli, capture: Path) -> None:

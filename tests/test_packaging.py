@@ -43,6 +43,13 @@ def test_the_wheel_carries_a_licence_for_everything_in_the_bundle(wheel: zipfile
     assert licences.count("Permission is hereby granted") >= len(bundled)
 
 
+def test_what_is_not_in_a_bundle_is_not_named_with_it(wheel: zipfile.ZipFile) -> None:
+    """The bench draws no curves."""
+    licences = wheel.read(f"{BENCH}licences.txt").decode()
+    assert "\npreact " in licences
+    assert "uplot" not in licences.lower()
+
+
 def test_no_makings_travel_in_the_wheel(wheel: zipfile.ZipFile) -> None:
     assert [name for name in wheel.namelist() if re.search("/board/|/page/|node_modules", name)] == []
 

@@ -236,3 +236,30 @@ async def test_an_empty_period_is_refused_with_what_there_is(tmp_path: Path) -> 
         run(folder, START + 60 * MINUTE, START + 70 * MINUTE)
     with pytest.raises(JournalError, match="there is no journal"):
         run(tmp_path / "nowhere", START, START + SECOND)
+
+
+@pytest.mark.looptime
+async def test_what_a_newer_program_wrote_is_refused_in_a_sentence(tmp_path: Path) -> None:
+    past = Past()
+    past.deliver(arrival())
+    await past.until(5)
+    past.engine.stop()
+    folder = past.write(tmp_path / "kind")
+    change(folder, "UPDATE inputs SET kind = 'moon-rose' WHERE position = (SELECT max(position) FROM inputs)")
+    with pytest.raises(
+        JournalError, match=r"input \d+ of the journal cannot be read: .*moon-rose.*; if a newer Sillwatch"
+    ):
+        run(folder, START, START + MINUTE)
+    folder = past.write(tmp_path / "schema")
+    change(folder, "PRAGMA user_version = 999")
+    with pytest.raises(JournalError, match=r"was written by a newer Sillwatch \(schema 999"):
+        run(folder, START, START + MINUTE)
+    change(folder, "PRAGMA application_id = 7")
+    with pytest.raises(JournalError, match="is not a Sillwatch journal"):
+        Record(folder)
+
+
+def change(folder: Path, sql: str) -> None:
+    with contextlib.closing(sqlite3.connect(folder / JOURNAL_FILE)) as connection:
+        connection.execute(sql)
+        connection.commit()

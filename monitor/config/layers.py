@@ -19,6 +19,7 @@ from monitor.config.site_file import SiteFile
 
 PREFIX: Final = "SILLWATCH_"
 DELIMITER: Final = "__"
+NAME_SHOWN_MAX: Final = 60
 
 NOT_SETTINGS: Final = frozenset({"SILLWATCH_CONFIG", "SILLWATCH_SPEED", "SILLWATCH_SEED"})
 """Variables of our prefix that stand for a flag which is not a key of the file."""
@@ -138,13 +139,13 @@ def place(layers: Sequence[Layer], location: Location, message: str) -> Problem:
 
 
 def write_key(data: object, location: Location) -> str:
-    """Write a location as a dotted key; an item of a list goes by its own name where it has one."""
+    """Write a location as a dotted key; an item of a list goes by its own name where it has one that is not too long."""
     text = ""
     for part in location:
         step = data[part] if _has(data, part) else None  # type: ignore[index]
         if isinstance(part, int) and isinstance(data, list):
             name = step.get("name") if isinstance(step, dict) else None
-            text += f".{name}" if isinstance(name, str) and name else f"[{part}]"
+            text += f".{name}" if isinstance(name, str) and 0 < len(name) <= NAME_SHOWN_MAX else f"[{part}]"
         else:
             text += f".{part}"
         data = step

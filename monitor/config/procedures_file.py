@@ -12,6 +12,7 @@ from typing import Annotated, Any, Final
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from monitor.config.models import OneOf, Section, wrong
+from monitor.config.problems import show
 from monitor.core.airframe import DoorKind
 from monitor.core.procedures.definition import BEGINNING, Scoring
 from monitor.core.times import HOUR, SECOND
@@ -43,12 +44,14 @@ def read_duration(raw: object) -> int:
         raise _no_duration(raw)
     micros = round(seconds * SECOND) if 0 < seconds < 1e6 else 0
     if not 0 < micros <= LONGEST:
-        raise wrong(f"{raw!r} is not above 0 and up to {LONGEST // HOUR} h; give a length of time such as 5s or 2min")
+        raise wrong(
+            f"{show(raw)} is not above 0 and up to {LONGEST // HOUR} h; give a length of time such as 5s or 2min"
+        )
     return micros
 
 
 def _no_duration(raw: object) -> Exception:
-    return wrong(f"{raw!r} is not a length of time; give one such as 5s, 90s, 2min or 1h")
+    return wrong(f"{show(raw)} is not a length of time; give one such as 5s, 90s, 2min or 1h")
 
 
 Duration = Annotated[
@@ -101,7 +104,7 @@ class Abandoning(Section):
 
     when: ConditionKeys = Field(
         default=None,
-        description="the signals with what they show where it was given up",
+        description="the signals with what they show, for 2 s, where it was given up",
         examples=["{state: closed_locked}"],
     )
     after: Duration = Field(

@@ -227,9 +227,17 @@ def _write(out: str, write: Callable[[BinaryIO], Any]) -> None:
         except BrokenPipeError:
             # Whoever read has enough; there is nobody left to tell.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        except OSError as error:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # what is left is not tried again
+            _fail(f"stdout: cannot be written ({(error.strerror or str(error)).lower()})", 1)
         return
     path = Path(out)
     try:
+        if path.exists() and not path.is_file() and not path.is_dir():
+            # A device or a pipe is written to; it is never put away for a file of its name.
+            with path.open("wb") as file:
+                write(file)
+            return
         with tempfile.NamedTemporaryFile(dir=path.parent, prefix=f".{path.name}.", delete=False) as file:
             try:
                 write(file)  # type: ignore[arg-type]

@@ -40,7 +40,7 @@ def compare_debriefs(one: Document, other: Document) -> Document:
         ],
         "response_s": {"one": one["summary"]["response_s"], "other": other["summary"]["response_s"]},
         "steps": _compare_steps(one["procedures"], other["procedures"]),
-        "alerts": _compare_alerts(one["alerts"], other["alerts"]),
+        "alerts": _compare_alerts(_list_raised(one), _list_raised(other)),
         "trends": _compare_trends(one["trends"], other["trends"]),
         "drills": [one, other],
     }
@@ -70,6 +70,11 @@ def _compare_steps(one: list[Document], other: list[Document]) -> list[Document]
                 )
                 row[side] = {key: step.get(key) for key in ("state", "at", "took_s", "limit_s")}
     return list(rows.values())
+
+
+def _list_raised(debrief: Document) -> list[Document]:
+    """The alerts that a debrief counts: raised in its period; the others only stood in it."""
+    return [each for each in debrief["alerts"] if each["sounded"] and each["raised_at"] >= debrief["of"]["since"]]
 
 
 def _compare_alerts(one: list[Document], other: list[Document]) -> list[Document]:

@@ -50,7 +50,7 @@ def make_debrief(facts: Facts) -> Debrief:
         drawn, left = draw_lanes(scope, craft, alerts, facts.off, facts.recorded_to + 1)
         lanes += drawn
         still += left
-    own = [alert for alert in alerts if alert.aircraft == "-"]
+    own = [alert for alert in alerts if alert.aircraft == "-" and alert.sounded]
     if own:
         lanes.insert(0, _site_lane(scope, own))
     simulated = any(craft.simulated for craft in facts.crafts) or any(alert.simulated for alert in alerts)
@@ -231,6 +231,7 @@ def _describe_alert(alert: AlertLine) -> Document:
         "drill": alert.drill,
         "simulated": alert.simulated,
         "late": alert.late,
+        "sounded": alert.sounded,
     }
 
 

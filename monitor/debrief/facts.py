@@ -71,11 +71,13 @@ def collect_facts(
 
 
 def _list_runs(archive: Archive, scope: Scope, regs: set[str], log: AnswerLog | None) -> tuple[Document, ...]:
-    """The runs of a scope, those that have not ended last."""
-    going = [] if log is None else log.going
+    """The runs of a scope, those that have not ended last; one that ended behind the period is told as it ended, once."""
+    ended = list_runs(archive, scope)
+    known = {run["run_id"] for run in ended}
+    going = [] if log is None else [run for run in log.going if run["run_id"] not in known]
     if scope.drill is not None:
         going = [run for run in going if (run.get("drill") or {}).get("permit_id") == scope.drill["permit_id"]]
-    runs = [*list_runs(archive, scope), *going]
+    runs = [*ended, *going]
     return tuple(run for run in runs if _belongs(scope, regs, run["aircraft"], run["door"]))
 
 

@@ -136,7 +136,7 @@ def _find_chattering(archive: Archive, at: int) -> list[Document]:
 
 
 def _count_undelivered(data: Path) -> list[Document] | None:
-    """What was not told outside, by destination; ``None`` where nothing is kept of that."""
+    """What was not told outside, by destination; ``None`` where nothing is kept of that, or it cannot be read."""
     path = data / OUTBOX_FILE
     if not path.is_file():
         return None

@@ -104,7 +104,7 @@ def draw_lanes(
     off = join_spans([*off, *_elsewhere(craft, since, until)], since, until)
     marks: dict[str, list[Mark]] = {}
     for alert in alerts:
-        if alert.aircraft == craft.reg:
+        if alert.aircraft == craft.reg and alert.sounded:
             mark = Mark(alert.alert_id, alert.code, alert.priority, max(alert.raised_at, since), alert.ended_at)
             marks.setdefault(alert.door, []).append(mark)
     lanes, still = [], 0

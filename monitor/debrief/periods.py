@@ -74,6 +74,12 @@ def find_midnight(day: date, zone: tzinfo) -> int:
     return (datetime.combine(day, time(), zone) - _EPOCH) // _MICROSECOND
 
 
+def find_moment(shown: int, zone: tzinfo) -> int:
+    """Return the moment (µs) at which the clocks of a zone show ``shown`` (µs, as if it were UTC); of two the first."""
+    clock = (_EPOCH + timedelta(microseconds=shown)).replace(tzinfo=zone)
+    return (clock - _EPOCH) // _MICROSECOND
+
+
 def read_period(since: str | None, until: str | None, *, zone: tzinfo, now: int, usual: int = DAY) -> tuple[int, int]:
     """Return a period's ends (µs): the ``usual`` last where nothing is said. Raises :class:`ReportError`.
 

@@ -13,7 +13,7 @@ from html import escape
 from typing import Any, Final
 
 from monitor.core.times import HOUR, MINUTE, SECOND, parse_time
-from monitor.debrief.periods import DAY, local_time, say_clock
+from monitor.debrief.periods import DAY, find_moment, local_time, say_clock
 from monitor.debrief.words import STATES, word
 
 WIDTH: Final = 1000
@@ -68,12 +68,16 @@ class Scale:
 
 
 def list_ticks(since: int, until: int, zone: tzinfo) -> list[int]:
-    """Return where the axis has its ticks (µs): round moments of the local clock."""
+    """Return where the axis has its ticks (µs): round moments of the local clock, also where it was changed meanwhile."""
     step = next((step for step in STEPS if (until - since) / step <= TICKS_MAX), STEPS[-1])
     offset = local_time(since, zone).utcoffset()
     shift = 0 if offset is None else round(offset.total_seconds()) * SECOND
-    first = -(-(since + shift) // step) * step - shift
-    return list(range(first, until + 1, step))
+    first = -(-(since + shift) // step) * step
+    if step <= HOUR:  # no clock is changed by less
+        return list(range(first - shift, until + 1, step))
+    # One round moment more: where the clock was put on meanwhile, the last one comes sooner.
+    ticks = (find_moment(shown, zone) for shown in range(first, until + shift + step + 1, step))
+    return [at for at in ticks if since <= at <= until]
 
 
 def draw_axis(since: int, until: int, zone: tzinfo) -> Drawn:

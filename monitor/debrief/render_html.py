@@ -72,6 +72,7 @@ def render_html(kind: str, document: Mapping[str, Any]) -> str:
         draw=_Drawing(of) if kind == "debrief" else None,
         shape=_draw_shape,
         bar_max=BAR_MAX,
+        not_known_outside=words.NOT_KNOWN_OUTSIDE,
     )
 
 

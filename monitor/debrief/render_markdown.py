@@ -37,7 +37,7 @@ def render_markdown(kind: str, document: Mapping[str, Any]) -> str:
     title = of["title"] if kind == "handover" else f"{word(words.KINDS, of['kind'])}: {of['title']}"
     cautions = [line for text in document["cautions"] for line in (f"> {plain(text)}", ">")][:-1]
     bands = ["**SIMULATED: some or all of this was sent by a simulator, not by a real aircraft.**", ""]
-    lines = [f"# {plain(title)}", "", *(bands if document["simulated"] else []), *cautions, ""]
+    lines = [f"# {plain(title)}", "", *(bands if document["simulated"] else []), *_band_of_drill(of), *cautions, ""]
     lines += {"debrief": _debrief, "compare": _compare, "handover": _handover}[kind](document, times)
     lines += ["---", "", *cautions, ""]
     lines.append(
@@ -45,6 +45,12 @@ def render_markdown(kind: str, document: Mapping[str, Any]) -> str:
         f" by Sillwatch {made['version']}. Times are in {times.zone}."
     )
     return "\n".join(lines) + "\n"
+
+
+def _band_of_drill(of: Mapping[str, Any]) -> list[str]:
+    if of["kind"] != "drill":
+        return []
+    return [f"**DRILL{': it still runs, this is so far' if of['drill']['ended_at'] is None else ''}**", ""]
 
 
 def _debrief(document: Mapping[str, Any], times: Times) -> list[str]:
@@ -105,6 +111,8 @@ def _debrief(document: Mapping[str, Any], times: Times) -> list[str]:
         ],
         "No door stirred.",
     )
+    if summary["doors_still"]:
+        lines += [f"{summary['doors_still']} more doors did not stir and raised nothing.", ""]
     lines += ["## Procedures", "", *_procedures(document["procedures"], times)]
     lines += ["## Alerts", "", *_alerts(document["alerts"], times)]
     lines += ["## Readiness over time", ""]
@@ -224,27 +232,64 @@ def _compare(document: Mapping[str, Any], times: Times) -> list[str]:
     heads = ("Figure", *map(plain, names))
     lines = [
         f"- {plain(half['of']['title'])}: {plain(', '.join(half['of']['aircraft']))},"
-        f" {times.moment(half['of']['since'])} to {times.moment(half['of']['until'])}"
+        f" {times.moment(half['of']['since'])} to {times.moment(half['of']['until'])}; {_say_gaps(half['of']['gaps'], times)}"
         for half in document["drills"]
     ]
     lines += ["", "## Figures", ""]
-    figures = [(row["text"], _figure(row["one"]), _figure(row["other"])) for row in document["figures"]]
+    figures: list[tuple[object, ...]] = [
+        (row["text"], _figure(row["one"]), _figure(row["other"])) for row in document["figures"]
+    ]
+    responses = [document["response_s"][side] or {} for side in ("one", "other")]
+    figures += [
+        (f"Answered after, {key}", *(seconds(each.get(key)) for each in responses)) for key in ("median", "worst")
+    ]
     lines += table(heads, figures, "")
     lines += ["## Steps", ""]
     lines += table(
         ("Procedure", "Step", *(cell for name in map(plain, names) for cell in (name, "took"))),
         [
-            (row["title"], row["text"], *(cell for half in (row["one"], row["other"]) for cell in _step(half)))
+            (
+                row["title"] + (f", {row['run']}" if row["run"] > 1 else ""),
+                row["text"],
+                *(cell for half in (row["one"], row["other"]) for cell in _step(half)),
+            )
             for row in document["steps"]
         ],
         "No procedure is on record in either.",
     )
     lines += ["## Alerts", ""]
-    return lines + table(
-        ("Alert", *map(plain, names)),
-        [(f"{row['priority']}: {row['code']}", row["one"], row["other"]) for row in document["alerts"]],
+    lines += table(
+        ("Alert", *(cell for name in map(plain, names) for cell in (name, "worst answer"))),
+        [
+            (
+                f"{row['priority']}: {row['code']}",
+                *(cell for side in ("one", "other") for cell in (row[side], seconds(row["worst_response_s"][side]))),
+            )
+            for row in document["alerts"]
+        ],
         "No alert was raised in either.",
     )
+    lines += ["## How the doors moved", ""]
+    return lines + table(
+        ("Door", *(f"{way}, {name}" for name in map(plain, names) for way in ("Opening", "Closing"))),
+        [
+            (
+                row["door"],
+                *(
+                    _ways(half[way] if half else None)
+                    for half in (row["one"], row["other"])
+                    for way in ("opening_s", "closing_s")
+                ),
+            )
+            for row in document["trends"]
+        ],
+        "No door was opened or closed in either.",
+    )
+
+
+def _say_gaps(gaps: Sequence[Mapping[str, Any]], times: Times) -> str:
+    told = [f"{times.moment(g['from'])}, {times.between(g['from'], g['to'])}: {g['why']}" for g in gaps]
+    return f"not on record: {plain('; '.join(told))}" if told else "the monitor ran and listened"
 
 
 def _figure(value: object) -> object:
@@ -268,18 +313,20 @@ def _handover(document: Mapping[str, Any], times: Times) -> list[str]:
                 f"{a['priority']}: {a['code']}{_flags(a)}; {a['text']}",
                 place(a),
                 times.moment(a["raised_at"]),
+                _say_state(a, times),
                 a["action"],
             )
             for a in document[key]
         ]
-        lines += [f"## {title}", "", *table(("Alert", "Where", "Raised", "What to do"), rows, none)]
+        lines += [f"## {title}", "", *table(("Alert", "Where", "Raised", "State", "What to do"), rows, none)]
     lines += ["## Permits", ""]
     lines += table(
-        ("Permit", "Where", "Until", "Left", "Why"),
+        ("Permit", "Where", "Hazards out of service", "Until", "Left", "Why"),
         [
             (
-                f"{p['kind']}{_flags(p)}",
+                f"{p['kind']} {p.get('name') or ''}{_flags(p)}",
                 f"{p['aircraft']} {', '.join(p['doors']) or 'all doors'}",
+                ", ".join(p["codes"]) or "none",
                 times.moment(p["until"]),
                 seconds(p["seconds_left"]),
                 f"{p['reason'] or '-'} {p['by'] or ''}",
@@ -296,11 +343,22 @@ def _handover(document: Mapping[str, Any], times: Times) -> list[str]:
             *((place(d) + _flags(d), d["why"], ", ".join(d["codes"])) for d in document["deaf_to"]),
             *((f["aircraft"] + _flags(f), f"feed {f['feed']}", "all") for f in document["feeds_lost"]),
         ],
-        "Everything is seen and heard.",
+        "Everything is seen and heard."
+        if document["broker_connected"]
+        else "The broker is not connected: none is heard.",
     )
     lines += ["## Chattering over the last 24 h", ""]
     chattering = [(c["code"], place(c), c["raised"]) for c in document["chattering"]]
     lines += table(("Alert", "Where", "Raised"), chattering, "None.")
     lines += ["## Not told outside", ""]
-    letters = [(u["destination"], u["waiting"], u["dead"]) for u in document["undelivered"] or ()]
-    return lines + table(("Destination", "Waiting", "Laid aside"), letters, "Nothing waits.")
+    if document["undelivered"] is None:
+        return [*lines, words.NOT_KNOWN_OUTSIDE, ""]
+    letters = [(u["destination"], u["waiting"], u["dead"]) for u in document["undelivered"]]
+    return lines + table(("Destination", "Waiting", "Laid aside"), letters, "Everything was delivered.")
+
+
+def _say_state(alert: Mapping[str, Any], times: Times) -> str:
+    """Say who has it, why, and until when it is set aside."""
+    until = alert.get("shelved_until") or alert.get("out_of_service_until")
+    said = [word(words.ALERT_STATES, alert["state"]), alert.get("by"), alert.get("reason")]
+    return ", ".join(filter(None, [*said, until and f"until {times.moment(until)}"]))

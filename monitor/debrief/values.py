@@ -135,7 +135,10 @@ class Lane(NamedTuple):
 
 
 class AlertLine(NamedTuple):
-    """One alert from its raising on; ``response`` and ``within`` in µs, ``None`` for none."""
+    """One alert from its raising on; ``response`` and ``within`` in µs, ``None`` for none.
+
+    One that never ``sounded`` is a sign that a permit has its hazard out of service.
+    """
 
     alert_id: str
     code: str
@@ -156,6 +159,7 @@ class AlertLine(NamedTuple):
     drill: bool
     simulated: bool
     late: bool
+    sounded: bool
     state: str
 
 

@@ -64,6 +64,7 @@ KINDS: Final[Mapping[str, str]] = {
 }
 
 
+NOT_KNOWN_OUTSIDE: Final = "What was told outside is not known: there is no outbox here, or it cannot be read."
 REASONS_MAX: Final = 3
 """How many reasons of one answer are written out."""
 
@@ -114,7 +115,7 @@ def seconds(value: float | None) -> str:
 def in_time(alert: Mapping[str, Any]) -> str:
     """Say whether an alert was answered in time."""
     if alert["in_time"] is None:
-        return "-" if alert["response_s"] is None else "no limit"
+        return "told late" if alert["late"] else "-"
     if alert["in_time"]:
         return "in time"
     return "too late" if alert["response_s"] is not None else "not answered"

@@ -6,6 +6,7 @@ written; at the end the connection before the file, so that what was acknowledge
 
 from __future__ import annotations
 
+import contextlib
 import math
 import threading
 import time
@@ -17,7 +18,7 @@ from monitor.adapters.clock import SystemClock
 from monitor.adapters.mqtt_settings import MqttSettings
 from monitor.core.times import SECOND
 from monitor.ports import Message
-from monitor.recording.connection import Connection, ConnectionFailedError
+from monitor.recording.connection import Connection, ConnectionFailedError, StoppedError
 from monitor.recording.recorder import Recorder, Settle
 from monitor.recording.saying import WRONG_USE, fail, say, showing_progress, until_signal
 from monitor.recording.segments import Plan, RecordingError, Segments
@@ -59,8 +60,11 @@ def record(order: Order, settings: MqttSettings) -> None:
         try:
             connection.open(stop)
         except ConnectionFailedError as error:
-            recorder.stop()
+            with contextlib.suppress(RecordingError):
+                recorder.stop()
             segments.path.unlink(missing_ok=True)
+            if isinstance(error, StoppedError):
+                fail(f"capture: {error}; nothing is recorded")
             fail(f"capture: {where}: {error}; start a broker there, or give another with --broker")
         say(f"recording {', '.join(order.filters)} to {segments.path}")
         try:

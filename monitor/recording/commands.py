@@ -188,6 +188,9 @@ def _judge(source: Captures, config: Config, name: str) -> None:
         try:
             for event in replay_capture(lines(), System(config.site, answering=False), wire):
                 out.write(orjson.dumps(wire.envelope(event)) + b"\n")
+                if source.once:
+                    # Standard input may be a feed that goes on: what it leads to is told as it comes.
+                    out.flush()
             out.flush()
         except CaptureError:
             out.flush()
@@ -200,7 +203,7 @@ def _judge(source: Captures, config: Config, name: str) -> None:
 def _play(
     source: Captures, config: Config, name: str, speed: float, keep_times: bool, as_recorded: bool, loop: bool
 ) -> None:
-    from monitor.recording.connection import Connection, ConnectionFailedError
+    from monitor.recording.connection import Connection, ConnectionFailedError, StoppedError
 
     settings = broker_settings(config, make_wire(config))
     where = f"{settings.address.host}:{settings.address.port}"
@@ -208,6 +211,8 @@ def _play(
         connection = Connection(settings, told=lambda event, why: say(_WORDS[event].format(where=where, why=why)))
         try:
             connection.open(stop)
+        except StoppedError as error:
+            fail(f"replay: {error}; nothing is sent")
         except ConnectionFailedError as error:
             fail(f"replay: {where}: {error}; start a broker there, or give another with --broker")
         try:
@@ -216,10 +221,14 @@ def _play(
                 while player.play(source.lines()) and loop and player.played.sent:
                     pass
                 waiting = connection.drain(stop)
+        except ConnectionFailedError as error:
+            fail(f"replay: {where}: {error}")
         finally:
             connection.close()
     played = player.played
     said = f"{played.sent - waiting} messages sent"
+    if played.unsendable:
+        said += f"; {played.unsendable} left out, since MQTT cannot carry them: a wildcard in the topic, or too long"
     if played.left_out:
         said += f"; {played.left_out} left out, below topics where only a monitor or the broker itself writes"
     say(said)

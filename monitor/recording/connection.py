@@ -36,6 +36,8 @@ _ANSWER_S: Final = 10.0
 _LOOK_S: Final = 0.1
 _RETRY_S: Final = (1, 15)
 _GOODBYE_S: Final = 2.0
+FRUITLESS_MAX: Final = 5
+"""So many connections in a row that end without one message taken: the broker refuses one of them."""
 
 _QUIET: Final = logging.getLogger("monitor.recording.paho")
 _QUIET.setLevel(logging.CRITICAL)
@@ -43,6 +45,13 @@ _QUIET.setLevel(logging.CRITICAL)
 
 class ConnectionFailedError(Exception):
     """The broker is not reached, or refuses; the message is a short phrase."""
+
+
+class StoppedError(ConnectionFailedError):
+    """stopped before the broker answered"""
+
+    def __init__(self) -> None:
+        super().__init__(type(self).__doc__)
 
 
 class Connection:
@@ -67,6 +76,7 @@ class Connection:
         self._room = threading.Condition(self._lock)
         self._sending: set[int] = set()
         self._early: set[int] = set()
+        self._fruitless = 0
         self._answered = threading.Event()
         self._stands = False
         self._made = 0
@@ -126,21 +136,22 @@ class Connection:
             properties.ReceiveMaximum = RECEIVE_MAX
         self._answered.clear()
         self._refused = ""
-        try:
-            client.connect(
-                address.host,
-                address.port,
-                self._settings.keepalive_s,
-                clean_start=False if five and self._filters else paho.MQTT_CLEAN_START_FIRST_ONLY,
-                properties=properties,
-            )
-        except (OSError, ValueError) as error:
-            raise ConnectionFailedError(say_error(error)) from None
+        connect = partial(
+            client.connect,
+            address.host,
+            address.port,
+            self._settings.keepalive_s,
+            clean_start=False if five and self._filters else paho.MQTT_CLEAN_START_FIRST_ONLY,
+            properties=properties,
+        )
+        _reach(connect, stop)
         client.loop_start()
         end = time.monotonic() + _ANSWER_S
         while not self._answered.wait(_LOOK_S) and not stop.is_set() and time.monotonic() < end:
             pass
         if not self._ready:
+            if stop.is_set() and not self._refused:
+                raise StoppedError
             raise ConnectionFailedError(self._refused or "the broker does not answer")
 
     def close(self) -> None:
@@ -163,11 +174,16 @@ class Connection:
     # Sending
 
     def send(self, outgoing: Outgoing, stop: threading.Event) -> None:
-        """Send a message at QoS 1 once there is room for it, unless ``stop`` is set meanwhile."""
+        """Send a message at QoS 1 once there is room for it, unless ``stop`` is set meanwhile.
+
+        Raises :class:`ConnectionFailedError` where the broker ends every connection at what it is sent.
+        """
         client = self._client
         with self._lock:
             while len(self._sending) >= SENDING_MAX and not stop.is_set():
+                self._check_use()
                 self._room.wait(0.1)
+            self._check_use()
             if client is None or stop.is_set():
                 return
         info = client.publish(outgoing.topic, outgoing.payload, 1, outgoing.retain)
@@ -179,11 +195,19 @@ class Connection:
                 self._sending.add(info.mid)
 
     def drain(self, stop: threading.Event) -> int:
-        """Wait until the broker has everything, or ``stop`` is set; returns how many it has not."""
+        """Wait until the broker has everything, or ``stop`` is set; returns how many it has not. Raises as :meth:`send`."""
         with self._lock:
             while self._sending and not stop.is_set():
+                self._check_use()
                 self._room.wait(0.1)
             return len(self._sending)
+
+    def _check_use(self) -> None:
+        if self._fruitless >= FRUITLESS_MAX:
+            raise ConnectionFailedError(
+                f"the broker ended {FRUITLESS_MAX} connections in a row without taking a message: one is too large for"
+                " it, or has a topic that it refuses; its log may say which"
+            )
 
     # The library's callbacks, on its thread
 
@@ -222,6 +246,8 @@ class Connection:
         with self._lock:
             stood, self._stands = self._stands, False
             self._made += 1
+            if stood and self._sending:
+                self._fruitless += 1
         if stood and self._ready:
             self._told("lost", "connection lost")
         elif not self._ready:
@@ -247,8 +273,31 @@ class Connection:
 
     def _on_publish(self, client: paho.Client, userdata: Any, mid: int, reason: ReasonCode, properties: Any) -> None:
         with self._lock:
+            self._fruitless = 0
             if mid in self._sending:
                 self._sending.discard(mid)
             else:
                 self._early.add(mid)
             self._room.notify_all()
+
+
+def _reach(connect: Callable[[], object], stop: threading.Event) -> None:
+    """Connect on a thread of its own, which is left to itself where ``stop`` is set: no system call heeds a signal."""
+    failed: list[Exception] = []
+    done = threading.Event()
+
+    def reach() -> None:
+        try:
+            connect()
+        except Exception as error:
+            failed.append(error)
+        done.set()
+
+    threading.Thread(target=reach, name="connect", daemon=True).start()
+    while not done.wait(_LOOK_S):
+        if stop.is_set():
+            raise StoppedError
+    if failed:
+        if not isinstance(failed[0], (OSError, ValueError)):
+            raise failed[0]
+        raise ConnectionFailedError(say_error(failed[0]))

@@ -22,16 +22,23 @@ BEHIND_MAX: Final = SECOND
 AGAIN_AFTER: Final = SECOND
 """Between the end of a capture and its beginning anew."""
 
+PAYLOAD_MAX: Final = 268_000_000
+"""MQTT 5.0, section 2.1.4: 268 435 455 bytes follow the fixed header at most, topic and properties among them."""
+_WILDCARDS: Final = frozenset("+#")
 _NOT_OURS: Final = ("sillwatch/", "$")
 """Only a monitor writes below the first, only a broker below the second."""
 
 
 @dataclass(slots=True)
 class Played:
-    """What became of the messages so far: ``left_out`` were not a sensor's but a monitor's, or the broker's own."""
+    """What became of the messages so far: ``left_out`` were not a sensor's but a monitor's, or the broker's own.
+
+    ``unsendable`` are none that MQTT can carry: a wildcard stands in the topic, or they are too long.
+    """
 
     sent: int = 0
     left_out: int = 0
+    unsendable: int = 0
 
 
 class Player:
@@ -66,6 +73,8 @@ class Player:
                 continue
             if outgoing.topic.startswith(_NOT_OURS):
                 self.played.left_out += 1
+            elif _WILDCARDS.intersection(outgoing.topic) or len(outgoing.payload) > PAYLOAD_MAX:
+                self.played.unsendable += 1
             elif not self._send(outgoing):
                 return False
             else:

@@ -24,6 +24,8 @@ ENDINGS: Final = (".jsonl", ".jsonl.gz")
 _GZIP: Final = b"\x1f\x8b"
 _GZIP_OR_ZLIB: Final = 31
 _CHUNK: Final = 65_536
+LINE_BYTES_MAX: Final = 400_000_000
+"""The longest message that MQTT carries makes a shorter line, in base64 too."""
 
 
 class NoCaptureError(CaptureError):
@@ -111,19 +113,36 @@ class Captures:
 
 
 def split_lines(chunks: Iterator[bytes], name: str) -> Iterator[bytes]:
-    """Yield the lines of a stream that may be gzip, each with its newline; the last one may lack it."""
-    left = b""
+    """Yield the lines of a stream that may be gzip, each with its newline; the last one may lack it.
+
+    Raises :class:`CaptureError` at a line that no recorder writes, before memory is filled with it.
+    """
+    left: list[bytes] = []
+    length = 0
     first = next(chunks, b"")
     while 0 < len(first) < len(_GZIP) and (more := next(chunks, b"")):
         first += more
     whole = _chain(first, chunks)
     for text in _unzip(whole, name) if first.startswith(_GZIP) else whole:
         # Only a newline ends a line: a lone carriage return is a blank of JSON.
-        lines = list(io.BytesIO(left + text))
-        left = b"" if lines[-1].endswith(b"\n") else lines.pop()
+        lines = list(io.BytesIO(text))
+        if left and text.find(b"\n") >= 0:
+            lines[0] = b"".join((*left, lines[0]))
+            left.clear()
+            length = 0
+        rest = b"" if lines[-1].endswith(b"\n") else lines.pop()
         yield from lines
+        if rest:
+            # Joined once, at its end: a long line comes in thousands of parts.
+            left.append(rest)
+            length += len(rest)
+            if length > LINE_BYTES_MAX:
+                raise CaptureError(
+                    f"{name}: a line is longer than {LINE_BYTES_MAX:,} bytes, so that this is no capture;"
+                    " a capture is JSON Lines, a message on each"
+                )
     if left:
-        yield left
+        yield b"".join(left)
 
 
 def _chain(first: bytes, rest: Iterator[bytes]) -> Iterator[bytes]:

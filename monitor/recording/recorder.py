@@ -21,7 +21,7 @@ from monitor.ports import Message
 from monitor.recording.segments import RecordingError, Segments
 
 WAITING_BYTES: Final = 64 * 1024 * 1024
-"""How much may wait for the disk."""
+"""How much may wait for the disk; a longer message only alone."""
 BATCH_LINES: Final = 512
 FORCE_S: Final = 1.0
 
@@ -76,7 +76,8 @@ class Recorder:
             if self._fault is not None or self._ending:
                 return
             self._latest = max(at, self._latest)
-            if self._bytes + len(line) <= self._bytes_max:
+            # One alone is taken whatever its length: no disk is quick enough for it otherwise.
+            if not self._bytes or self._bytes + len(line) <= self._bytes_max:
                 self._note_omitted()
                 self._put(self._latest, line, settle)
                 return
@@ -87,6 +88,8 @@ class Recorder:
     def note(self, at: int, **fields: object) -> None:
         """Queue a note, such as that the connection was lost."""
         with self._lock:
+            if self._fault is not None or self._ending:
+                return
             self._latest = max(at, self._latest)
             self._put(self._latest, write_note(self._latest, **fields), None)
 
@@ -127,13 +130,15 @@ class Recorder:
                 if over:
                     self._segments.close()
                     return
-        except RecordingError as error:
+        except Exception as error:
+            # Whatever it was: who goes on listening with nobody to write would record nothing, and not know it.
+            fault = error if isinstance(error, RecordingError) else RecordingError(f"the recorder failed ({error!r})")
             self._segments.leave()
             with self._lock:
-                self._fault = error
+                self._fault = fault
                 self._waiting.clear()
                 self._bytes = 0
-            self._on_fault(error)
+            self._on_fault(fault)
 
     def _write(self, batch: list[tuple[int, bytes, Settle | None]]) -> None:
         self._segments.write(batch[0][0], [line for _, line, _ in batch])

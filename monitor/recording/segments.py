@@ -22,6 +22,8 @@ from monitor.core.times import SECOND, format_time
 GZIP_ENDING: Final = ".gz"
 _NUMBER: Final = r"\d{8}T\d{6}Z\.\d{6}"
 _GZIP_LEVEL: Final = 6
+_NONE: Final = -1
+"""No file: the number of one that is closed may be another's by now."""
 
 
 class RecordingError(Exception):
@@ -77,7 +79,7 @@ class Segments:
     def __init__(self, plan: Plan, begun: int) -> None:
         """Open the first file, which must not be there yet; ``begun`` in µs."""
         self._plan, self._begun = plan, begun
-        self._number = 0
+        self._number, self._file = 0, _NONE
         self._dirty = False
         self._zip: zlib._Compress | None = None
         self._open(begun)
@@ -117,14 +119,18 @@ class Segments:
                 self._append(zipping.flush(zlib.Z_FINISH))
             self.force()
         finally:
-            os.close(self._file)
+            file, self._file = self._file, _NONE
+            os.close(file)
 
     def leave(self) -> None:
         """Let go of the file as it is, after a fault: what was written before is whole."""
+        file, self._file = self._file, _NONE
+        if file == _NONE:
+            return
         with contextlib.suppress(OSError):
-            os.fsync(self._file)
+            os.fsync(file)
         with contextlib.suppress(OSError):
-            os.close(self._file)
+            os.close(file)
 
     def _open(self, at: int) -> None:
         plan = self._plan
@@ -150,9 +156,13 @@ class Segments:
         keep = self._plan.keep
         if keep is None:
             return
-        for path in self._plan.rotated()[:-keep]:
-            with contextlib.suppress(FileNotFoundError):
-                path.unlink()
+        try:
+            for path in self._plan.rotated()[:-keep]:
+                path.unlink(missing_ok=True)
+        except OSError as error:
+            raise RecordingError(
+                f"{error.filename}: cannot be removed to make room ({(error.strerror or str(error)).lower()})"
+            ) from None
 
     def _append(self, text: bytes) -> None:
         left = memoryview(text)

@@ -38,7 +38,7 @@ class Judge:
         """Take an entry; ``action`` is what a person did by it, where it took effect when it was recorded."""
         event = None
         if entry.kind not in (MESSAGE, CLOCK):
-            event = self._run.codec.decode_event(entry.kind, entry.payload)
+            event = self._run.read_event(entry)
         if not isinstance(event, PersonsCommand):
             self._run.take(entry)
         elif action is not None and action.person == storable(event.by):

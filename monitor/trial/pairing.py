@@ -1,8 +1,8 @@
 """Which alert of one run is which of the other: by place, by cause, and by the nearest time.
 
-Owns the pairing. Two alerts of one place with the same id have the same cause and are one,
-however far apart; of the others those belong together that leave the least time between
-them, in order, and never further apart than :data:`APART_MAX`. Pure; memory is bounded by the places.
+Owns the pairing. Two alerts of one place with the same id have the same cause and are one, however far apart,
+unless the place was quiet for :data:`QUIET` in between; of the others those belong together that leave the
+least time between them, in order, and never further apart than :data:`APART_MAX`. Pure; memory is bounded by the places.
 """
 
 from __future__ import annotations
@@ -36,6 +36,22 @@ class _Group:
         old, new = _pair_causes(*self.sides, take)
         _pair_times(old, new, take)
 
+    def pair_earlier(self, take: Take) -> None:
+        """Pair as far as what is still to come can hardly change it, and keep the rest: a cut would part what belongs together."""
+        pairs: list[tuple[Raised | None, Raised | None]] = []
+        self.pair(lambda one, other: pairs.append((one, other)))
+        times = sorted(raised.told.time for side in self.sides for raised in side)
+        middle = times[len(times) // 2]
+        kept = [each for each in pairs if any(raised is not None and raised.told.time > middle for raised in each)]
+        if 4 * len(kept) > 3 * len(pairs):
+            kept = []
+        keeping = {id(each) for each in kept}
+        for each in pairs:
+            if id(each) not in keeping:
+                take(*each)
+        for number, side in enumerate(self.sides):
+            side[:] = sorted((one for each in kept if (one := each[number]) is not None), key=lambda one: one.told.time)
+
 
 def pair(old: Iterable[Raised], new: Iterable[Raised], take: Take) -> None:
     """Pair two runs' alerts, each in the order of its time."""
@@ -43,11 +59,11 @@ def pair(old: Iterable[Raised], new: Iterable[Raised], take: Take) -> None:
     both = heapq.merge(((raised, 0) for raised in old), ((raised, 1) for raised in new), key=_when)
     for raised, side in both:
         group = groups.get(raised.place)
-        if group is not None and (
-            raised.told.time - group.last > QUIET or len(group.sides[0]) + len(group.sides[1]) >= TOGETHER_MAX
-        ):
+        if group is not None and raised.told.time - group.last > QUIET:
             group.pair(take)
             group = None
+        if group is not None and len(group.sides[0]) + len(group.sides[1]) >= TOGETHER_MAX:
+            group.pair_earlier(take)
         if group is None:
             group = groups[raised.place] = _Group()
         group.sides[side].append(raised)

@@ -35,7 +35,7 @@ def try_record(data: Path, old: Config, new: Config, *, since: int, until: int, 
         extent, site = record.extent(), record.site_name()
         if site is not None and site != old.site.name:
             raise NothingOnRecordError(f"the record in {data} is of the site {site}, and not of {old.site.name}")
-        asked_since = since
+        asked_since, asked_until = since, until
         asked = f"{format_time(since)} to {format_time(until)}"
         since, until = max(since, extent.first_at), min(until, extent.last_at + MILLISECOND)
         if since >= until:
@@ -62,6 +62,7 @@ def try_record(data: Path, old: Config, new: Config, *, since: int, until: int, 
     return {
         "of": str(data),
         "asked_since": format_time(asked_since),
+        "asked_until": format_time(asked_until),
         "recorded_otherwise": differences,
         **document,
     }
@@ -109,7 +110,13 @@ def try_capture(
         for judge in judges:
             judge.finish(following)
         period = Period(begin, last + MILLISECOND if following is None else end, first.at, inputs, True)
-        return {"of": name, "asked_since": format_time(begin), "recorded_otherwise": [], **compare(*judges, period)}
+        return {
+            "of": name,
+            "asked_since": format_time(begin),
+            "asked_until": format_time(period.until if until is None else until),
+            "recorded_otherwise": [],
+            **compare(*judges, period),
+        }
 
 
 @contextlib.contextmanager

@@ -13,6 +13,8 @@ from rich.table import Table
 from rich.text import Text
 
 from monitor.core.alarm_health import PRIORITY_TARGETS
+from monitor.core.times import parse_time
+from monitor.rerun import SILENT_AFTER
 
 Row = Mapping[str, Any]
 
@@ -54,6 +56,11 @@ def _reservations(document: Row) -> Iterator[str]:
         yield (
             f"Asked for from {document['asked_since']}; inputs are on record from {document['since']} on"
             " (a monitor keeps them for `data.readings_days`, a capture for as long as it is kept)."
+        )
+    if parse_time(document["asked_until"]) - parse_time(document["until"]) > SILENT_AFTER:
+        yield (
+            f"Asked for up to {document['asked_until']}; the last input on record is of {document['until']}, and what"
+            " came later is not judged."
         )
     if not document["whole"]:
         yield (

@@ -36,6 +36,12 @@ IN_FRAME: Final = 0.01
 
 _ASSISTED_OPEN_S: Final = 3.0
 """How long the leaf takes with a full assist bottle."""
+_PLUGS: Final = frozenset({DoorKind.CABIN, DoorKind.OVERWING, DoorKind.WINDOW, DoorKind.BULK, DoorKind.HATCH})
+"""Kinds whose leaf comes inwards first: pressure in the cabin presses it into its frame."""
+_OVERCOME_N: Final = 2500.0
+"""More than that on a leaf, and nobody brings it inwards by its handle: common practice."""
+_PRESSED_AT: Final = 0.7
+"""Where the handle of a leaf that is pressed into its frame comes to a stop: unlatched, not free."""
 _SUNK_TO: Final = 2 * IN_FRAME
 """A leaf that sinks by itself comes to rest on its sill, out of its frame."""
 _DAMPER_LEFT: Final = 0.05
@@ -190,17 +196,28 @@ def settled(mechanism: Mechanism, state: DoorState) -> bool:
 
 
 def step(
-    mechanism: Mechanism, state: DoorState, dt_s: float, *, assist: float = 0.0, breeze: Breeze | None = None
+    mechanism: Mechanism,
+    state: DoorState,
+    dt_s: float,
+    *,
+    assist: float = 0.0,
+    breeze: Breeze | None = None,
+    press_n: float = 0.0,
 ) -> DoorState:
     """Let ``dt_s`` seconds pass.
 
     ``assist`` is how full the emergency assist bottle is that drives the leaf, 0 where none
-    does; ``breeze`` what blows on this side of the aircraft.
+    does; ``breeze`` what blows on this side of the aircraft; ``press_n`` how hard the cabin
+    presses the leaf outwards (N), which holds a plug in its frame.
     """
     state = _next_move(mechanism, state)
     turn = dt_s * state.pace / mechanism.handle_s
     handle = _turned(state.handle, state.handle_to, turn, state.in_frame)
     outside = _turned(state.outside, state.outside_to, turn, state.in_frame)
+    if state.in_frame and press_n > _OVERCOME_N and mechanism.kind in _PLUGS:
+        handle, outside = (
+            min(new, max(old, _PRESSED_AT)) for new, old in ((handle, state.handle), (outside, state.outside))
+        )
     if handle != state.handle or outside != state.outside:
         state = replace(state, handle=handle, outside=outside)
     if mechanism.actuator is not None:

@@ -7,7 +7,7 @@ session; errors are problem details as the monitor's own.
 from __future__ import annotations
 
 import gzip
-from collections.abc import AsyncIterator, Awaitable, Callable
+from collections.abc import Awaitable, Callable
 from importlib import resources
 from typing import Any, Final, NamedTuple, TypeVar
 
@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response, StreamingResponse
 from starlette.routing import Route
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from monitor.adapters.web.guard import Guard
 from monitor.adapters.web.problems import (
@@ -31,10 +31,12 @@ from monitor.adapters.web.problems import (
 )
 from simulators.workbench import bodies
 from simulators.workbench.bench import Bench
-from simulators.workbench.picture import TooManyError
+from simulators.workbench.picture import Frames, TooManyError
 from simulators.workbench.session import RefusedError
 
 STREAM_PATH: Final = "/api/stream"
+_STREAM_TYPE: Final = "text/event-stream"
+_STREAM_HEADERS: Final = {"Cache-Control": "no-store"}
 _MEDIA_TYPES: Final = {
     "css": "text/css; charset=utf-8",
     "js": "text/javascript; charset=utf-8",
@@ -96,6 +98,11 @@ def build_app(bench: Bench, files: dict[str, _File]) -> ASGIApp:
         return Response(bench.picture.encode(), media_type="application/json")
 
     async def open_stream(request: Request) -> Response:
+        if request.method == "HEAD":
+            return Response(media_type=_STREAM_TYPE, headers=_STREAM_HEADERS)
+        if request.headers.get("sec-fetch-mode") == "navigate":
+            # Another site's page may send a window here; our own page follows the stream by its script.
+            raise ProblemError("cross-site", "The stream is for the bench's page, not to be opened as one.")
         try:
             frames = bench.picture.follow()
         except TooManyError:
@@ -127,8 +134,15 @@ def build_app(bench: Bench, files: dict[str, _File]) -> ASGIApp:
 class _Frames(StreamingResponse):
     """One page's stream; its place is given up whatever ends it."""
 
-    def __init__(self, frames: AsyncIterator[bytes]) -> None:
-        super().__init__(frames, media_type="text/event-stream", headers={"Cache-Control": "no-store"})
+    def __init__(self, frames: Frames) -> None:
+        super().__init__(frames, media_type=_STREAM_TYPE, headers=_STREAM_HEADERS)
+        self._frames = frames
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._frames.close()
 
 
 def _command(path: str, shape: type[B], bench: Bench, do: Command[B]) -> Route:

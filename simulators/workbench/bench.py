@@ -31,12 +31,22 @@ class Outbox:
     def __init__(self, session: Session) -> None:
         self._session = session
         self._waiting: deque[Publication] = deque(maxlen=OUTBOX_MAX)
+        self._gone: dict[str, Publication] = {}
         self.withdraws = False
         """Whether what is retained is withdrawn as the link ends."""
 
     def add(self, publications: list[Publication]) -> None:
         """Have publications sent at the next chance."""
         self._waiting.extend(publications)
+
+    def withdraw(self, publications: list[Publication]) -> None:
+        """Have readings withdrawn at the next chance, and again after each lost connection.
+
+        What is handed over while there is no connection reaches nobody; an aircraft that was
+        taken away meanwhile would stand on the apron for ever.
+        """
+        self._gone.update((publication.topic, publication) for publication in publications)
+        self.add(publications)
 
     def advance(self, until_us: int) -> list[Publication]:
         """Hand over what waits; the session's own time is not the rig's to move."""
@@ -46,11 +56,14 @@ class Outbox:
 
     def owe_picture(self) -> None:
         """The link is there: everything is sent again."""
+        there = {publication.topic for publication in self._session.withdrawals()}
+        self.add([publication for topic, publication in self._gone.items() if topic not in there])
         self._session.owe_picture()
 
     def withdrawals(self) -> list[Publication]:
-        """What withdraws every reading sent so far."""
-        return self._session.withdrawals() if self.withdraws else []
+        """What withdraws every reading sent so far, and whatever still waits to be withdrawn."""
+        waiting = [publication for publication in self.advance(0) if not publication.payload]
+        return [*waiting, *self._session.withdrawals()] if self.withdraws else waiting
 
 
 class Bench:
@@ -84,7 +97,7 @@ class Bench:
 
     def end_session(self) -> None:
         """Take the aircraft away and withdraw its readings."""
-        self._outbox.add(self.session.end())
+        self._outbox.withdraw(self.session.end())
 
     def look(self) -> None:
         """Have the picture looked at before long: something may be another."""

@@ -66,29 +66,44 @@ class Picture:
         ]
         return b"{" + b",".join(parts) + b"}"
 
-    def follow(self) -> AsyncIterator[bytes]:
+    def follow(self) -> Frames:
         """Return the frames of one page's stream; raises :class:`TooManyError`."""
         if self.open >= STREAMS_MAX:
             raise TooManyError
         self.open += 1
-        return self._frames()
+        return Frames(self)
 
-    async def _frames(self) -> AsyncIterator[bytes]:
-        try:
-            seen = self._version
-            yield _RETRY + b"event: picture\ndata: " + self.encode() + b"\n\n"
-            while not self._ended:
-                changed = self._changed
-                if seen == self._version:
-                    try:
-                        await asyncio.wait_for(changed.wait(), QUIET_S)
-                    except TimeoutError:
-                        yield b": still here\n\n"
-                        continue
-                if self._ended:
-                    return
-                frame, seen = self.encode(seen), self._version
-                yield b"event: change\ndata: " + frame + b"\n\n"
-                await asyncio.sleep(PACE_S)
-        finally:
-            self.open -= 1
+    async def frames(self) -> AsyncIterator[bytes]:
+        """Give the whole, and then what changes until the end."""
+        seen = self._version
+        yield _RETRY + b"event: picture\ndata: " + self.encode() + b"\n\n"
+        while not self._ended:
+            changed = self._changed
+            if seen == self._version:
+                try:
+                    await asyncio.wait_for(changed.wait(), QUIET_S)
+                except TimeoutError:
+                    yield b": still here\n\n"
+                    continue
+            if self._ended:
+                return
+            frame, seen = self.encode(seen), self._version
+            yield b"event: change\ndata: " + frame + b"\n\n"
+            await asyncio.sleep(PACE_S)
+
+
+class Frames:
+    """One page's stream, and its place among those that may be; whoever opened it closes it, read or not."""
+
+    def __init__(self, picture: Picture) -> None:
+        self._picture = picture
+        self._closed = False
+
+    def __aiter__(self) -> AsyncIterator[bytes]:
+        return self._picture.frames()
+
+    def close(self) -> None:
+        """Give the place up; safe to call twice."""
+        if not self._closed:
+            self._closed = True
+            self._picture.open -= 1

@@ -79,6 +79,7 @@ class Session:
         self._broken: dict[str, list[Broken]] = {}
         self._held: dict[tuple[str, Part], tuple[float, int]] = {}
         self._speeds: dict[str, float] = {}
+        self._taken_back: list[str] = []
         self._ahead_s = 0.0
 
     # What is asked
@@ -142,6 +143,7 @@ class Session:
         prefix = f"apron/v1/{self.site.name}/aircraft/{self.reg}"
         self._actor = Actor(plane, Feed(prefix, bundles=False, first_beat_us=now), rng)
         self._said, self._broken, self._held, self._speeds, self._ahead_s = {}, {}, {}, {}, 0.0
+        self._taken_back = []
 
     def end(self) -> list[Publication]:
         """Take the aircraft away; return what withdraws its readings."""
@@ -224,6 +226,11 @@ class Session:
         if fault == _MEND:
             actor.give(Order(Verb.RELEASE_READING, signal=key), now)
             self._broken.pop(key, None)
+            # What somebody read and reads no more is withdrawn: no sensor will say otherwise.
+            topics = actor.feed.take_back(key)
+            self._taken_back += topics
+            if topics:
+                self._said.pop(key, None)
             return
         order = _fault_order(key, signal, fault, amount)
         unfit = misfit(order, signal)
@@ -267,6 +274,8 @@ class Session:
         self._wind.blow_on(actor.plane)
         self._work_doors(actor.plane, now, dt_s)
         actor.step(now, dt_s)
+        sent.extend(Publication(now, topic, b"", retain=True) for topic in self._taken_back)
+        self._taken_back = []
         published = actor.publish(now)
         for publication in published:
             self._note(publication)

@@ -242,6 +242,7 @@ def describe_aircraft(
         "power": plane.power,
         "pressure_hpa": round(plane.cabin.dp_pa / 100.0, 2) + 0.0,
         "air": plane.cabin.inflow_m3_s > 0,
+        "outflow_open": plane.cabin.outflow_cda_m2 > 0,
         "aboard": plane.people.count,
         "wanted": plane.people.wanted,
         "wind": dict(wind),

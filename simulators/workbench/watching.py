@@ -11,7 +11,7 @@ import contextlib
 import logging
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import aiomqtt
 import orjson
@@ -21,8 +21,14 @@ from monitor.adapters.wire_topics import OUTPUT_ROOT, parse_output_topic
 from simulators.rig import open_client
 
 _RETRY_S: Final = 1.0
+_KEPT_MAX: Final = 200
+"""Doors, alerts and runs that are kept, each; of more than that a page could show nothing."""
 _ALERTS_MAX: Final = 50
 _TEXT_MAX: Final = 500
+_PRIORITIES: Final = ("warning", "caution", "advisory")
+_TROUBLES: Final = ("skipped", "out-of-order", "too-slow", "cannot-tell")
+_DONE: Final = ("taken", "out-of-order", "too-slow")
+_STEPS_MAX: Final = 50
 _log = logging.getLogger(__name__)
 
 
@@ -35,6 +41,7 @@ class Watch:
         self._online: set[str] = set()
         self._doors: dict[str, dict[str, Any]] = {}
         self._alerts: dict[tuple[str, str], dict[str, Any]] = {}
+        self._runs: dict[str, dict[str, Any]] = {}
 
     @property
     def filters(self) -> tuple[str, ...]:
@@ -43,14 +50,18 @@ class Watch:
             f"{OUTPUT_ROOT}/status/+",
             f"{OUTPUT_ROOT}/door/{self._site}/{self._reg}/+",
             f"{OUTPUT_ROOT}/active/{self._site}/{self._reg}/+/+",
+            f"{OUTPUT_ROOT}/procedure/{self._site}/{self._reg}/+",
         )
 
     def describe(self) -> dict[str, Any]:
-        """Return what is known now."""
+        """Return what is known now; of the alerts the most urgent first, and of those the newest."""
+        newest = list(self._alerts.values())[::-1]
+        alerts = sorted(newest, key=lambda alert: _PRIORITIES.index(alert["priority"]))
         return {
             "heard": bool(self._online),
             "doors": dict(self._doors),
-            "alerts": list(self._alerts.values())[:_ALERTS_MAX],
+            "alerts": alerts[:_ALERTS_MAX],
+            "runs": dict(self._runs),
         }
 
     def forget(self) -> None:
@@ -58,6 +69,7 @@ class Watch:
         self._online.clear()
         self._doors.clear()
         self._alerts.clear()
+        self._runs.clear()
         self._on_change()
 
     def take(self, topic: str, payload: bytes) -> None:
@@ -83,13 +95,11 @@ class Watch:
         if found is None or found.aircraft != self._reg or found.door is None:
             return
         if found.kind == "door":
-            self._doors.pop(found.door, None)
-            if document is not None:
-                self._doors[found.door] = {name: document.get(name) for name in ("state", "slide", "quality")}
+            _keep(self._doors, found.door, None if document is None else _door(document))
         elif found.kind == "active" and found.code is not None:
-            self._alerts.pop((found.door, found.code), None)
-            if document is not None:
-                self._alerts[found.door, found.code] = _alert(document)
+            _keep(self._alerts, (found.door, found.code), None if document is None else _alert(document, found.door))
+        elif found.kind == "procedure":
+            _keep(self._runs, found.door, None if document is None else _run(document))
 
     async def run(self, address: BrokerAddress, ca_file: Path | None, stop: asyncio.Event) -> None:
         """Stay subscribed until ``stop`` is set."""
@@ -122,6 +132,49 @@ class Watch:
             self.take(str(message.topic), payload if isinstance(payload, bytes) else b"")
 
 
-def _alert(document: dict[str, Any]) -> dict[str, Any]:
-    names = ("alert_id", "code", "door", "priority", "state", "text", "action")
-    return {name: str(document.get(name, ""))[:_TEXT_MAX] for name in names}
+K = TypeVar("K")
+
+
+def _keep(kept: dict[K, dict[str, Any]], key: K, told: dict[str, Any] | None) -> None:
+    """Put what was told in the place of what was told before; the newest stands last."""
+    kept.pop(key, None)
+    if told is not None and len(kept) < _KEPT_MAX:
+        kept[key] = told
+
+
+def _text(document: dict[str, Any], name: str) -> str:
+    """Read a text of a document; whatever else stands there is none."""
+    found = document.get(name)
+    return found[:_TEXT_MAX] if isinstance(found, str) else ""
+
+
+def _door(document: dict[str, Any]) -> dict[str, Any]:
+    return {name: _text(document, name) or None for name in ("state", "slide", "quality")}
+
+
+def _alert(document: dict[str, Any], door: str) -> dict[str, Any]:
+    told = {name: _text(document, name) for name in ("alert_id", "code", "priority", "state", "text", "action")}
+    # One of an urgency that is not known is taken for the worst.
+    priority = told["priority"] if told["priority"] in _PRIORITIES else _PRIORITIES[0]
+    return {**told, "door": door, "priority": priority}
+
+
+def _run(document: dict[str, Any]) -> dict[str, Any]:
+    """Shorten a run of a procedure to what the strip says of it."""
+    steps = [(_text(step, "state"), _text(step, "text")) for step in _entries(document, "steps")]
+    troubles = [{"what": state, "text": text} for state, text in steps if state in _TROUBLES]
+    troubles += [{"what": "forbidden", "text": _text(each, "text")} for each in _entries(document, "forbidden")]
+    return {
+        "run_id": _text(document, "run_id"),
+        "title": _text(document, "title"),
+        "state": _text(document, "state"),
+        "done": sum(state in _DONE for state, _ in steps),
+        "of": len(steps),
+        "due": [text for state, text in steps if state == "due"],
+        "troubles": troubles,
+    }
+
+
+def _entries(document: dict[str, Any], name: str) -> list[dict[str, Any]]:
+    found = document.get(name)
+    return [each for each in found[:_STEPS_MAX] if isinstance(each, dict)] if isinstance(found, list) else []

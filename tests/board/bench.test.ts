@@ -6,8 +6,10 @@ import { dirname, join } from "node:path";
 import { test } from "node:test";
 import { fileURLToPath } from "node:url";
 import { frameOf, onLeaf } from "../../simulators/workbench/page/src/frame.ts";
+import { Hand, Mover } from "../../simulators/workbench/page/src/hand.ts";
 import { drawSection, liftedAt } from "../../simulators/workbench/page/src/scene.ts";
-import type { DoorPart, Slide } from "../../simulators/workbench/page/src/wire.ts";
+import { shortened, sortAlerts } from "../../simulators/workbench/page/src/told.ts";
+import type { Alert, DoorPart, Slide } from "../../simulators/workbench/page/src/wire.ts";
 
 const PAGE = join(dirname(fileURLToPath(import.meta.url)), "../../simulators/workbench/page");
 type Words = Record<string, string>;
@@ -112,4 +114,67 @@ test("every kind of door, shut and open, with whatever is docked, stays in its p
 test("a drop that is drawn shorter than it is says so", () => {
   assert.equal(frameOf(door(), WIDTH, HEIGHT).shortened, true);
   assert.equal(frameOf(door({}, { sill_m: 0.5, kind: "hatch" }), WIDTH, HEIGHT).shortened, false);
+});
+
+test("the most urgent alert stands first, and of those the door in front's, the newest before the older", () => {
+  const alert = (alert_id: string, priority: Alert["priority"], at: string): Alert => ({ alert_id, priority, door: at, code: "", state: "", text: "", action: "" });
+  const told = [alert("a", "caution", "L1"), alert("b", "warning", "R1"), alert("c", "warning", "L1"), alert("d", "warning", "L1")];
+  assert.deepEqual(sortAlerts(told, "L1").map((each) => each.alert_id), ["c", "d", "b", "a"]);
+  assert.deepEqual(told.map((each) => each.alert_id), ["a", "b", "c", "d"]);
+});
+
+test("of what went wrong in a procedure the worst is told, and how much more there is", () => {
+  const told = ["cannot-tell", "too-slow", "skipped", "forbidden"].map((what) => ({ what, text: what }));
+  assert.deepEqual(shortened(told), { shown: [{ what: "forbidden", text: "forbidden" }, { what: "skipped", text: "skipped" }], more: 2 });
+  assert.deepEqual(shortened([]), { shown: [], more: 0 });
+});
+
+/** A link that answers only when it is told to, and what was sent over it. */
+class SlowLink {
+  readonly sent: unknown[] = [];
+  #answer: (() => void) | undefined;
+
+  readonly send = (_: string, body: unknown): Promise<unknown> => {
+    this.sent.push(body);
+    return new Promise<void>((resolve) => (this.#answer = resolve));
+  };
+
+  async answer(): Promise<void> {
+    this.#answer?.();
+    for (let turn = 0; turn < 5; turn += 1) await Promise.resolve();
+  }
+}
+
+test("over a slow link the newest place of every handle arrives, and none is lost to another", async () => {
+  const link = new SlowLink();
+  const mover = new Mover(link.send);
+  for (const to of [0.2, 0.6, 1]) mover.move("L1", "handle", to);
+  mover.move("L1", "lever", 0.5);
+  mover.move("L1", "lever", 0);
+  for (let answer = 0; answer < 3; answer += 1) await link.answer();
+  assert.deepEqual(link.sent, [
+    { door: "L1", part: "handle", to: 0.2 },
+    { door: "L1", part: "handle", to: 1 },
+    { door: "L1", part: "lever", to: 0 },
+  ]);
+});
+
+test("a hand that lets go is not overtaken by a hold that was still under way", async (context) => {
+  context.mock.timers.enable({ apis: ["setInterval"] });
+  const link = new SlowLink();
+  const hand = new Hand(link.send, 400);
+  hand.press("L1", "leaf", 1);
+  await link.answer();
+  context.mock.timers.tick(400);
+  await link.answer();
+  context.mock.timers.tick(2_000);
+  hand.letGo();
+  for (let answer = 0; answer < 10; answer += 1) await link.answer();
+  const forces = (link.sent as { force: number }[]).map(({ force }) => force);
+  assert.equal(forces.at(-1), 0);
+  assert.equal(forces.filter((force) => force === 0).length, 1);
+  assert.ok(forces.length <= 4, "one that is slow is not followed by a queue");
+  context.mock.timers.tick(2_000);
+  await link.answer();
+  assert.equal(link.sent.length, forces.length, "and nothing comes after it");
 });

@@ -10,7 +10,8 @@ import {
   type Asked,
 } from "../../monitor/adapters/web/board/src/debrief/address.ts";
 import type { DebriefDocument } from "../../monitor/adapters/web/board/src/debrief/documents.ts";
-import { listAnswers, listBands, makePicture, sumAnswers, windowOf } from "../../monitor/adapters/web/board/src/debrief/picture.ts";
+import { isSimulated, listAnswers, listBands, makePicture, sumAnswers, windowOf } from "../../monitor/adapters/web/board/src/debrief/picture.ts";
+import { groupUnwatched } from "../../monitor/adapters/web/board/src/debrief/unwatched.ts";
 import { knownZone, offsetAt, offsetsOf, seconds } from "../../monitor/adapters/web/board/src/debrief/when.ts";
 import { readRoute } from "../../monitor/adapters/web/board/src/route.ts";
 import made from "./debrief_made.json" with { type: "json" };
@@ -100,4 +101,37 @@ test("a zone is told with its offset, with both where the clocks were changed, a
   assert.equal(knownZone("Etc/GMT-3"), "Etc/GMT-3");
   assert.equal(seconds(null), null);
   assert.equal(seconds(1.5), "1.5 s");
+});
+
+test("a debrief is simulated only where every aircraft in it is", () => {
+  const [lane] = DOCUMENT.timeline;
+  assert.ok(lane !== undefined);
+  const lanes = (...flags: boolean[]): DebriefDocument => ({
+    ...DOCUMENT,
+    simulated: flags.some(Boolean),
+    timeline: [{ ...lane, aircraft: "-", door: "-", simulated: false }, ...flags.map((simulated) => ({ ...lane, simulated }))],
+  });
+  assert.equal(isSimulated(lanes(true, true)), true, "the site's own line is of no aircraft");
+  assert.equal(isSimulated(lanes(true, false)), false, "a real aircraft among simulated ones is real");
+  assert.equal(isSimulated(lanes(false)), false);
+});
+
+test("hazards that could not be seen for as long and for the same reasons are one row, and none is lost", () => {
+  const row = { aircraft: "ZZ-KAT", door: "L1", code: "wind-limit", deaf_minutes: 4.5332, reasons: { "not fitted": 4.5332 } };
+  const groups = groupUnwatched([
+    { ...row, aircraft: "ZZ-MEA", simulated: true },
+    row,
+    { ...row, door: "L2", deaf_minutes: 4.51 },
+    { ...row, code: "leaf-stuck" },
+    { ...row, door: "R1", deaf_minutes: 9, reasons: { "never seen": 9 } },
+  ]);
+  assert.deepEqual(
+    groups.map((each) => [each.aircraft, each.minutes, each.doors.join(), each.codes.join(), each.simulated]),
+    [
+      ["ZZ-KAT", 9, "R1", "wind-limit", false],
+      ["ZZ-KAT", 4.5, "L1,L2", "wind-limit,leaf-stuck", false],
+      ["ZZ-MEA", 4.5, "L1", "wind-limit", true],
+    ],
+  );
+  assert.deepEqual(groupUnwatched([]), []);
 });

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import sys
 from pathlib import Path
 
 import orjson
@@ -75,6 +77,23 @@ def test_wrong_use_is_one_line(record: Path, words: tuple[str, ...], code: int, 
     assert said in refused.stderr
     assert refused.stderr.count("\n") == 1
     assert refused.stdout == ""
+
+
+def test_a_device_is_written_to_and_stays_one(record: Path, tmp_path: Path) -> None:
+    link = tmp_path / "report.md"
+    link.symlink_to("/dev/full")
+    full = run("--data", record, "--aircraft", REG, *DAY, "--out", link)
+    assert full.exit_code == 1
+    assert full.stderr.endswith("cannot be written (no space left on device)\n")
+    assert link.is_char_device()
+
+
+def test_a_stdout_that_takes_no_more_is_one_line(record: Path) -> None:
+    words = (Path(sys.executable).parent / "sillwatch", "report", "--data", record, "--aircraft", REG, *DAY)
+    with open("/dev/full", "wb") as full:
+        done = subprocess.run(words, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert done.returncode == 1
+    assert done.stderr == "stdout: cannot be written (no space left on device)\n"
 
 
 def test_the_drills_are_listed(record: Path) -> None:

@@ -106,6 +106,14 @@ def test_a_drill_is_found_by_its_number_and_told_from_its_beginning_to_its_end(r
         debrief_of(record, drill="other")
 
 
+def test_a_procedure_that_ended_behind_the_period_is_told_once_as_it_ended(record: Path) -> None:
+    document = debrief_of(record, aircraft=REG, since=at(0), until=at(45))
+    runs = [run["run_id"] for run in document["procedures"]]
+    assert len(runs) == len(set(runs)) == document["summary"]["procedures"]
+    [ended] = [run for run in document["procedures"] if run["ended_at"] is not None and run["ended_at"] > at(45)]
+    assert ended["state"] == "finished"
+
+
 def test_without_names_nobody_is_named(record: Path) -> None:
     text = orjson.dumps(debrief_of(record, names=False)).decode()
     assert "Ann" not in text

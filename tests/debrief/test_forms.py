@@ -19,9 +19,10 @@ from monitor.debrief.asking import Asked
 from monitor.debrief.periods import ReportError
 from monitor.debrief.readings import guard_cell
 from monitor.debrief.render_html import POLICY, STYLE, render_html
-from monitor.debrief.render_markdown import plain
+from monitor.debrief.render_markdown import plain, render_markdown
 from monitor.debrief.render_pdf import lay_out, render_pdf
 from monitor.debrief.reports import Limits, compare_document, handover_document, write_document, write_readings
+from monitor.debrief.words import NOT_KNOWN_OUTSIDE
 from tests.debrief.golden import GOLDEN, RUN, make_golden
 from tests.debrief.records import NOW, SCRIPT, debrief_of, desk_at
 from tests.stories import REG, STAND
@@ -124,6 +125,44 @@ def test_a_hand_over_and_a_comparison_have_every_form(record: Path) -> None:
         assert made.filename.endswith(f".{form}")
     with pytest.raises(ReportError, match="has no form csv"):
         write_document("handover", document, "csv", io.BytesIO())
+
+
+def test_a_hand_over_in_markdown_is_not_calmer_than_the_record(record: Path) -> None:
+    with desk_at(record) as desk:
+        document = handover_document(desk, record, None, names=True)
+    text = render_markdown("handover", document)
+    assert document["undelivered"] is None
+    assert NOT_KNOWN_OUTSIDE in text
+    shelf = {"state": "shelved", "by": "Ann", "reason": "being fixed", "shelved_until": "2026-03-01T11:00:00.000Z"}
+    quiet = {"blind": [], "deaf_to": [], "feeds_lost": [], "broker_connected": False, "undelivered": []}
+    text = render_markdown("handover", {**document, **quiet, "shelved": [{**document["open"][0], **shelf}]})
+    assert "set aside, Ann, being fixed, until 2026-03-01 11:00:00 UTC" in text
+    assert "The broker is not connected: none is heard." in text
+    assert "Everything is seen" not in text
+    assert "Everything was delivered." in text
+
+
+def test_a_comparison_in_markdown_tells_answers_and_gaps(record: Path) -> None:
+    (granted,) = [a for a in debrief_of(record)["actions"] if a["action"] == "grant-permit"]
+    drill = Asked(drill=granted["subject"].rpartition("/")[2])
+    with desk_at(record) as desk:
+        document = compare_document(desk, drill, drill, names=True)
+    gap = {"from": document["of"]["since"], "to": "2026-03-01T10:00:40.000Z", "why": "the monitor was not running"}
+    document["drills"][1]["of"]["gaps"] = [gap]
+    document["response_s"]["other"] = {"median": 3.0, "worst": 8.0}
+    text = render_markdown("compare", document)
+    assert "not on record: 2026-03-01 10:00:30 UTC, 10 s: the monitor was not running" in text
+    assert "| Answered after, worst | - | 8.0 s |" in text
+    assert "| L1 | 4.0 s, 1 × | 5.0 s, 1 × | 4.0 s, 1 × | 5.0 s, 1 × |" in text
+
+
+def test_a_drill_that_still_runs_says_so_in_every_form(record: Path) -> None:
+    (granted,) = [a for a in debrief_of(record)["actions"] if a["action"] == "grant-permit"]
+    document = debrief_of(record, drill=granted["subject"].rpartition("/")[2])
+    assert "**DRILL**" in render_markdown("debrief", document)
+    document["of"]["drill"]["ended_at"] = None
+    for text in (render_markdown("debrief", document), render_html("debrief", document)):
+        assert "DRILL: it still runs, this is so far" in text
 
 
 def test_a_pdf_has_its_pages_and_words(record: Path) -> None:

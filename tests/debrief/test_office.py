@@ -87,6 +87,37 @@ async def test_one_that_takes_too_long_or_fails_is_given_up(tmp_path: Path) -> N
     assert failed.value.kind == "internal"
 
 
+async def test_one_that_nobody_waits_for_any_more_is_given_up(tmp_path: Path) -> None:
+    """A page that was reloaded five times must not keep everybody else from their reports."""
+    made, reader = office(tmp_path, command=SLEEPER), FakeReader()
+    stream = Stream(reader)
+    boards = BoardWatch(Boards(stream.carries), reader, within=3)
+    app = build_app(reader, stream, boards, lambda _: (b"", ""), debriefs=made)
+    sent: list[object] = []
+
+    async def go_away() -> dict[str, object]:
+        return heard.pop(0) if heard else {"type": "http.disconnect"}
+
+    async def send(message: object) -> None:
+        sent.append(message)
+
+    scope = {
+        "type": "http",
+        "method": "GET",
+        "path": "/api/v1/debrief",
+        "query_string": f"aircraft={REG}".encode(),
+        "headers": [(b"host", b"127.0.0.1")],
+        "client": ("127.0.0.1", 1),
+        "server": ("127.0.0.1", 80),
+    }
+    async with asyncio.timeout(30):
+        for _ in range(WAITING_MAX + 2):
+            heard: list[dict[str, object]] = [{"type": "http.request", "body": b"", "more_body": False}]
+            await app(scope, go_away, send)  # type: ignore[arg-type]
+    assert {each["status"] for each in sent if each["type"] == "http.response.start"} == {499}  # type: ignore[index]
+    await made.close()
+
+
 async def test_without_an_office_there_are_no_reports() -> None:
     reader = FakeReader()
     stream = Stream(reader)

@@ -9,7 +9,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.times import HOUR, MINUTE, SECOND, format_time, parse_time
-from monitor.debrief.periods import ReportError, find_zone, read_moment, read_period, say_moment, say_span, say_zone
+from monitor.debrief.periods import (
+    ReportError,
+    find_zone,
+    read_moment,
+    read_period,
+    say_clock,
+    say_moment,
+    say_span,
+    say_zone,
+)
 from monitor.debrief.picture import list_ticks
 from monitor.debrief.words import Times
 
@@ -65,6 +74,23 @@ def test_an_axis_has_a_few_ticks_at_round_moments(second: int, length: int, name
     ticks = list_ticks(since, since + length * SECOND, find_zone(name))
     assert 0 <= len(ticks) <= 10
     assert all(since <= tick <= since + length * SECOND for tick in ticks)
+
+
+@pytest.mark.parametrize(
+    ("since", "until", "shown"),
+    [
+        ("2026-03-27", "2026-03-30", {"00:00", "12:00"}),
+        ("2026-10-24", "2026-10-27", {"00:00", "12:00"}),
+        ("2026-10-20", "2026-10-27", {"00:00"}),
+    ],
+)
+def test_the_ticks_stay_round_where_the_clocks_change(since: str, until: str, shown: set[str]) -> None:
+    zone = find_zone(SPRING)
+    begun, over = read_period(since, until, zone=zone, now=NOW + 365 * 24 * HOUR)
+    ticks = list_ticks(begun, over, zone)
+    assert {say_clock(at, zone, seconds=False) for at in ticks} == shown
+    assert (ticks[0], ticks[-1]) == (begun, over), "also the last one, where the clocks were put on"
+    assert ticks == sorted(set(ticks))
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,14 @@ import tempfile
 from pathlib import Path
 from typing import Final
 
-from monitor.config import ConfigError, builtin_types_folder, default_config_path, read_type
+from monitor.config import (
+    ConfigError,
+    builtin_procedures_folder,
+    builtin_types_folder,
+    default_config_path,
+    read_procedure,
+    read_type,
+)
 from monitor.config.document import parse_document
 from monitor.config.explain import validate
 from monitor.config.layers import environment_layers, file_layer
@@ -54,7 +61,7 @@ _VARIABLES: Final = (
 
 
 class ConfigPart:
-    """The site's file, a type's file, and the environment; the first byte of an input says which."""
+    """The site's file, a type's or a procedure's, and the environment; the first byte of an input says which."""
 
     name = "config"
 
@@ -64,13 +71,15 @@ class ConfigPart:
         site = default_config_path().read_bytes()
         self._sites = (site, site.partition(b"broker:")[0] + _EXTRA)
         self._types = tuple(path.read_bytes() for path in sorted(builtin_types_folder().glob("*.yaml")))
+        self._procedures = tuple(path.read_bytes() for path in sorted(builtin_procedures_folder().glob("*.yaml")))
+        self._texts = {ord("s"): self._sites, ord("t"): self._types, ord("p"): self._procedures}
 
     def make(self, rng: random.Random) -> bytes:
         """A damaged file, or a variable with a strange value."""
-        kind = rng.choice(b"sssstte")
+        kind = rng.choice(b"sssstttppe")
         if kind == ord("e"):
             return b"e" + rng.choice(_VARIABLES).encode() + b"=" + rng.choice((*_VALUES, *TOKENS))
-        text = rng.choice(self._sites if kind == ord("s") else self._types)
+        text = rng.choice(self._texts[kind])
         if rng.random() < 0.7:
             text = damage_lines(text, rng, _VALUES)
         if rng.random() < 0.4:
@@ -95,6 +104,10 @@ class ConfigPart:
             path = self._folder / "type.yaml"
             path.write_bytes(text)
             read_type(path, self._known)
+        elif kind == b"p":
+            path = self._folder / "procedure.yaml"
+            path.write_bytes(text)
+            read_procedure(path)
         elif kind == b"e":
             name, _, value = text.decode("utf-8", "surrogateescape").partition("=")
             layers, problems = environment_layers({f"SILLWATCH_{name}": value})

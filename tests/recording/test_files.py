@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from monitor.adapters.capture import CaptureError, CaptureLine, write_line
 from monitor.core.times import HOUR, SECOND
 from monitor.ports import Message
+from monitor.recording import reading as reading_module
 from monitor.recording import segments as segments_module
 from monitor.recording.reading import Captures, NoCaptureError
 from monitor.recording.segments import Plan, RecordingError, Segments
@@ -152,6 +153,16 @@ def test_how_much_is_read_is_known(tmp_path: Path) -> None:
     assert Captures([Path("-")], told=lambda _: None, stdin=io.BytesIO()).done is None
 
 
+def test_a_long_line_comes_whole_and_an_endless_one_is_refused(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    file = tmp_path / "a.jsonl"
+    lines = [CaptureLine(START, Message("t", b"x" * length, False)) for length in (1, 300_000, 0, 65_536, 2)]
+    file.write_bytes(b"".join(write_line(line.at, line.message) for line in lines if line.message is not None))
+    assert read(file) == (lines, [])
+    monkeypatch.setattr(reading_module, "LINE_BYTES_MAX", 200_000)
+    with pytest.raises(CaptureError, match=r"a\.jsonl: a line is longer than 200,000 bytes"):
+        read(file)
+
+
 # Rotation
 
 
@@ -211,3 +222,29 @@ def test_a_full_disk_leaves_what_was_written_whole(
     segments.leave()
     assert written
     assert read(tmp_path) == (LINES[:written], [])
+
+
+def test_what_cannot_be_removed_to_make_room_ends_it_in_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(path: Path, missing_ok: bool = False) -> None:
+        raise PermissionError(errno.EPERM, os.strerror(errno.EPERM), str(path))
+
+    monkeypatch.setattr(Path, "unlink", refuse)
+    with pytest.raises(RecordingError, match=r"000001\.jsonl: cannot be removed to make room"):
+        write(Plan(tmp_path / "apron.jsonl", bytes_max=1, keep=1), LINES)
+
+
+def test_a_fault_between_two_files_closes_nobody_elses(tmp_path: Path) -> None:
+    """The number of a closed file is given out again, say to the broker's connection."""
+    segments = Segments(Plan(tmp_path / "apron.jsonl", bytes_max=1), START)
+    segments.write(START, [b"{}\n"])
+    (tmp_path / "apron.20260301T100000Z.000002.jsonl").touch()
+    with pytest.raises(RecordingError, match="is there already"):
+        segments.write(START, [b"{}\n"])
+    read_end, write_end = os.pipe()
+    segments.leave()
+    os.write(write_end, b"x")
+    assert os.read(read_end, 1) == b"x"
+    os.close(read_end)
+    os.close(write_end)

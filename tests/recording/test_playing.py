@@ -90,6 +90,14 @@ def test_a_monitors_own_words_are_left_out() -> None:
     assert (stage.player.played.sent, stage.player.played.left_out) == (1, 2)
 
 
+def test_what_no_broker_can_carry_is_left_out() -> None:
+    """A hand-made capture may hold it; the client's library would raise at it."""
+    stage = Stage()
+    stage.player.play([line(0, topic="a/+/b"), line(0, topic="a/#"), line(1)])
+    assert [out.topic for _, out in stage.sent] == [TOPIC]
+    assert (stage.player.played.sent, stage.player.played.unsendable) == (1, 2)
+
+
 def test_a_stall_is_not_made_up_for() -> None:
     stage = Stage()
     stage.stall = 60 * SECOND

@@ -129,3 +129,29 @@ def test_after_a_fault_nothing_is_taken_or_settled(tmp_path: Path) -> None:
         recorder.stop()
     assert [str(fault) for fault in faults] == ["the disk is gone"]
     assert (settled, recorder.written) == ([], 0)
+
+
+def test_a_message_longer_than_all_that_may_wait_is_recorded(tmp_path: Path) -> None:
+    recorder = Recorder(Segments(Plan(tmp_path / "a.jsonl"), START), on_fault=lambda _: None, waiting_bytes=100)
+    recorder.start()
+    long = Message("apron/v1/site/x", b'"' + b"x" * 1000 + b'"', False)
+    recorder.take(START, long, lambda: None)
+    recorder.stop()
+    assert (recorder.written, recorder.left_out) == (1, 0)
+    assert [line.message for line in Captures([tmp_path], told=lambda _: None).lines()] == [long]
+
+
+def test_no_fault_of_the_writing_thread_goes_unheard(tmp_path: Path) -> None:
+    """Otherwise it would listen for ever with nobody to write."""
+
+    class Odd(Segments):
+        def write(self, at: int, lines: Sequence[bytes]) -> None:
+            raise OSError("the disk is odd")
+
+    told = threading.Event()
+    recorder = Recorder(Odd(Plan(tmp_path / "a.jsonl"), START), on_fault=lambda _: told.set())
+    recorder.start()
+    recorder.take(START, message(0), lambda: None)
+    assert told.wait(WAIT_S)
+    with pytest.raises(RecordingError, match="the disk is odd"):
+        recorder.stop()

@@ -6,6 +6,7 @@ in normal use and in an emergency.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -74,6 +75,36 @@ def test_an_expected_moment_is_no_wide_one(shipped: dict[str, Scenario]) -> None
     assert wide == []
 
 
+def test_what_is_expected_to_be_over_is_expected_to_last_until_then(shipped: dict[str, Scenario]) -> None:
+    """An alert that falls silent while its cause goes on is the worse of the two."""
+    loose = [
+        (name, entry.alert)
+        for name, scenario in shipped.items()
+        for entry in scenario.expectations.alerts
+        if entry.cleared_by_s is not None and entry.cleared_by_s - entry.cleared_after_s > 10.0
+    ]
+    assert loose == []
+
+
+@pytest.mark.parametrize(
+    ("name", "thresholds"),
+    [
+        ("doorway", {"pin-missing": {"on_delay_s": 20.0}}),
+        ("doorway", {"pin-missing": {"on_delay_s": 10.0}}),
+        ("drifting-gauge", {"residual-pressure": {"limit_hpa": 3.5}}),
+        ("hold-doors", {"unguarded-drop": {"hold_s": 60.0}}),
+        ("refuelling", {"refuel-exits-short": {"least_exits": 1.0, "least_halves": 1.0}}),
+        ("refuelling", {"refuel-exits-short": {"least_halves": 1.0}}),
+        ("squall", {"wind-limit": {"off_delay_s": 30.0}}),
+    ],
+)
+def test_a_monitor_with_another_threshold_is_found_out(
+    name: str, thresholds: dict[str, dict[str, float]], site: Site, shipped: dict[str, Scenario]
+) -> None:
+    assert play_expected(shipped[name], site).judgement.passed
+    assert not play_expected(shipped[name], replace(site, thresholds=thresholds)).judgement.passed
+
+
 def test_every_kind_of_door_is_worked_and_every_kind_of_exit_in_an_emergency(
     shipped: dict[str, Scenario], site: Site
 ) -> None:
@@ -91,6 +122,12 @@ def test_every_kind_of_door_is_worked_and_every_kind_of_exit_in_an_emergency(
                 used.add(types[cue.reg].doors[order.door].kind)
     assert normal >= set(DoorKind) - {DoorKind.OVERWING}, "an overwing hatch has no use but in an emergency"
     assert emergency >= EXITS
+
+
+def test_what_happens_is_written_in_the_order_in_which_it_happens(shipped: dict[str, Scenario]) -> None:
+    for name, scenario in shipped.items():
+        times = [cue.at_s for cue in scenario.cues]
+        assert times == sorted(times), name
 
 
 def test_shipped_scenarios_are_in_our_own_setting(shipped: dict[str, Scenario]) -> None:

@@ -13,7 +13,11 @@ from click.testing import Result
 from typer.testing import CliRunner
 
 from monitor.adapters.capture import read_capture
+from monitor.core.times import SECOND
+from simulators.apron import Apron
 from simulators.cli import register
+from simulators.expectation_play import START
+from simulators.publication import Publication
 from simulators.scenario import shipped_scenarios
 
 Command = Callable[..., Result]
@@ -143,6 +147,23 @@ def test_a_capture_holds_what_a_subscriber_receives_who_was_there_all_along(simu
     path = tmp_path / "made.jsonl"
     assert simulate("armed-handle", "--capture", path, "--duration", "5s").exit_code == 0
     assert b'"retain"' not in path.read_bytes()
+
+
+def test_an_interrupted_capture_says_that_it_is_not_whole(
+    simulate: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, whole = tmp_path / "cut.jsonl", Apron.advance
+
+    def interrupted(apron: Apron, until_us: int) -> list[Publication]:
+        if until_us > START + 3 * SECOND:
+            raise KeyboardInterrupt
+        return whole(apron, until_us)
+
+    monkeypatch.setattr(Apron, "advance", interrupted)
+    result = simulate("armed-handle", "--capture", path)
+    assert result.exit_code == 130
+    assert f"{path}: stopped before its end; what it holds can be replayed" in result.stderr
+    assert len(list(read_capture(path))) > 50
 
 
 def test_a_load_that_nobody_listens_to_is_said_in_one_line(simulate: Command) -> None:

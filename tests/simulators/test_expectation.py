@@ -106,6 +106,20 @@ def test_what_has_to_be_over_by_a_time(ends: list[PublishEvent], passed: bool) -
     assert judged.outcomes[0].verdict is (Verdict.MET if passed else Verdict.NOT_OVER)
 
 
+@pytest.mark.parametrize(
+    ("over_s", "expected"), [(21.9, Verdict.OVER_EARLY), (22.0, Verdict.MET), (23.1, Verdict.NOT_OVER)]
+)
+def test_what_must_not_be_over_before_a_time(over_s: float, expected: Verdict) -> None:
+    lasting = Expected("armed-handle-moved", by_s=13.0, door="L1", cleared_after_s=22.0, cleared_by_s=23.0)
+    assert verdict([told(12.0), told(over_s, "cleared")], lasting) is expected
+
+
+def test_what_need_not_be_over_must_not_be_over_too_early_either() -> None:
+    lasting = Expected("armed-handle-moved", by_s=13.0, door="L1", cleared_after_s=22.0)
+    assert verdict([told(12.0)], lasting) is Verdict.MET
+    assert verdict([told(12.0), told(12.1, "cleared")], lasting) is Verdict.OVER_EARLY
+
+
 def test_what_nobody_forbids_is_told_and_fails_nothing() -> None:
     events = [told(12.5), told(14.0, code="pin-missing")]
     for never, passed in (((), True), (("slide-deployed",), True), (("pin-missing",), False)):
@@ -167,6 +181,8 @@ def test_a_failure_names_what_was_late_and_what_nobody_expected(tmp_path: Path, 
         (("priority: warning", "priority: alarm"), "9: expect[0].priority: 'alarm' is not one of the known words"),
         (("after: 5s", "after: 6s"), "9: expect[0].after: 6s is later than by: 5.5s; give an earlier time"),
         (("cleared_by: 18s", "cleared_by: 4s"), "9: expect[0].cleared_by: 4s is before by: 5.5s; give a later time"),
+        (("cleared_by: 18s", "cleared_after: 19s, cleared_by: 18s"), "9: expect[0].cleared_after: 19s is later than cleared_by: 18s; give an earlier time"),
+        (("cleared_by: 18s", "cleared_after: 30s"), "9: expect[0].cleared_after: 30s is after the end at 20s; give an earlier time, or a later end:"),
         (("cleared_by: 18s", "cleared_by: 30s"), "9: expect[0].cleared_by: 30s is after the end at 20s; give an earlier time, or a later end:"),
         (("door: L1, priority", "aircraft: ZZ-KAR, priority"), "9: expect[0].aircraft: there is no aircraft ZZ-KAR; give ZZ-KAT"),
         (("armed-handle-moved, door: L1, priority: warning", "feed-lost, door: L1"), "9: expect[0].door: feed-lost is an alert of the whole aircraft; leave door: out"),

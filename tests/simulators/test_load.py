@@ -122,17 +122,22 @@ def test_a_load_that_cannot_be(aircraft: int, rate: float, said: str) -> None:
 class Broker:
     """The broker's side of a connection: it lets in, and acknowledges unless told not to."""
 
-    def __init__(self, *, welcome: bytes = CONNACK, acknowledges: bool = True, hangs_up_after: int = 0) -> None:
+    def __init__(
+        self, *, welcome: bytes = CONNACK, acknowledges: bool = True, hangs_up_after: int = 0, slow_s: float = 0.0
+    ) -> None:
         self._welcome = welcome
+        self._slow_s = slow_s
         self._acknowledges = acknowledges
         self._hangs_up_after = hangs_up_after
         self.connect = b""
         self.taken: list[tuple[str, bytes, bool]] = []
+        self.called = asyncio.Event()
         self.heard = asyncio.Event()
 
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         with contextlib.suppress(asyncio.IncompleteReadError, ConnectionError):
             self.connect = (await self._packet(reader))[1]
+            self.called.set()
             writer.write(self._welcome)
             while True:
                 head, body = await self._packet(reader)
@@ -142,6 +147,8 @@ class Broker:
                 packet_id, payload = body[2 + length : 4 + length], body[4 + length :]
                 self.taken.append((body[2 : 2 + length].decode(), payload, bool(head & 1)))
                 self.heard.set()
+                if self._slow_s and not payload:
+                    await asyncio.sleep(self._slow_s)
                 if self._acknowledges:
                     writer.write(b"\x40\x02" + packet_id)
                 if len(self.taken) == self._hangs_up_after:
@@ -228,6 +235,36 @@ async def test_it_ends_when_it_is_told_to_even_where_the_broker_says_nothing(sit
             stop.set()
             run = await running
     assert run.sent >= len(broker.taken) > 0
+
+
+async def test_it_ends_when_it_is_told_to_before_the_broker_lets_it_in(site: Site) -> None:
+    broker, stop = Broker(welcome=b""), asyncio.Event()
+    async with listening(broker) as address:
+        running = asyncio.create_task(load(site, address, seconds=None, stop=stop))
+        async with asyncio.timeout(20.0):
+            await broker.called.wait()
+        asked_at = asyncio.get_running_loop().time()
+        stop.set()
+        run = await running
+        assert asyncio.get_running_loop().time() - asked_at < 3.0
+    assert (run.sent, run.kept_up) == (0, True)
+
+
+async def test_readings_that_the_broker_never_said_it_emptied_are_told(site: Site) -> None:
+    broker = Broker(acknowledges=False)
+    async with listening(broker) as address:
+        run = await load(site, address, clear=True)
+    assert run.left > 20
+    assert "readings are left on the broker" in tell_load(run)
+
+
+async def test_a_withdrawal_is_taken_by_the_broker_before_the_connection_is_cut(site: Site) -> None:
+    broker = Broker(slow_s=0.002)
+    async with listening(broker) as address:
+        run = await load(site, address, clear=True)
+    kept = {topic: payload for topic, payload, retain in broker.taken if retain}
+    assert run.left == 0
+    assert set(kept.values()) == {b""}
 
 
 @pytest.mark.parametrize(

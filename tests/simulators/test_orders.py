@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 
 import pytest
 
@@ -64,6 +65,27 @@ def test_a_bottle_that_is_nearly_empty_never_makes_its_slide_stand(plane: Aircra
     stands = {name: plane.door_readings(name)["slide_erect"] for name in ("L1", "L2")}
     assert stands == {"L1": False, "L2": True}
     assert plane.still
+
+
+def test_people_leave_over_a_wing_that_is_low_enough_to_need_no_slide(site: Site) -> None:
+    plane = Aircraft("ZZ-TST", site.types["birch"], "S11", random.Random(7))
+    plane.put_aboard(20)
+    do(plane, "open", "OL1")
+    do(plane, "deboard")
+    live(plane, 20.0)
+    assert plane.doorways() == ["OL1"]
+    assert plane.people.count < 20
+
+
+def test_a_plug_that_the_cabin_presses_into_its_frame_opens_once_the_pressure_has_gone(plane: Aircraft) -> None:
+    plane.cabin = replace(plane.cabin, dp_pa=54_000.0)
+    do(plane, "open", "L1")
+    live(plane, 15.0)
+    shown = plane.door_readings("L1")
+    assert (shown["handle_lifted"], shown["latched"], shown["closed"]) == (True, False, True)
+    plane.cabin = replace(plane.cabin, dp_pa=0.0)
+    live(plane, 15.0, begin=15.0)
+    assert plane.doors["L1"].open
 
 
 def seconds_open(plane: Aircraft, door: str) -> float:

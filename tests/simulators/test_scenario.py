@@ -86,7 +86,13 @@ def test_readings_are_set_marked_and_released(
         (("type: alder", "type: aldr"), "bad.yaml:3: aircraft[0].type: 'aldr' is not a known type; did you mean 'alder'?"),
         (("stand: S11", "stand: S99"), "bad.yaml:3: aircraft[0].stand: 'S99' is not a stand of tarnwick; give one of S11, S12"),
         (("door: L1", "door: L9"), "bad.yaml:5: steps[0].door: ZZ-KAT has no door 'L9'; give one of WL, WR, L1"),
-        (("lift handle", "lift hadle"), "bad.yaml:5: steps[0].do: 'lift hadle' is not something that can be done; one of"),
+        (("lift handle", "lift hadle"), "bad.yaml:5: steps[0].do: 'lift hadle' is not something that can be done; did you mean 'lift handle'?"),
+        (("do: lift handle", "do: sing"), "bad.yaml:5: steps[0].do: 'sing' is not something that can be done; one of: open, open from outside,"),
+        (("do: lift handle", "do: board 145"), "bad.yaml:5: steps[0].do: 145 is more than 144 seats; give fewer"),
+        (("do: lift handle", "do: remove cover"), "bad.yaml:5: steps[0].door: door L1 has no cover; give one of OL1, OR1"),
+        (("door: L1, do: lift handle", "door: WL, do: open from outside"), "bad.yaml:5: steps[0].door: door WL has no second handle outside; give one of L1, R1"),
+        (("door: L1, do: lift handle", "door: CF, do: lift outside handle"), "bad.yaml:5: steps[0].door: door CF has no second handle outside; give one of L1, R1"),
+        (("do: lift handle", "do: stick airframe/heartbeat"), "bad.yaml:5: steps[0].do: the sender counts its heartbeat itself; write do: fall silent to stop it"),
         (("door: L1, ", ""), "bad.yaml:5: steps[0].do: 'lift handle' is done to a door; add door: and its name"),
         (("at: 2s", "at: soon"), "bad.yaml:5: steps[0].at: 'soon' is not a length of time; write a length of time such as 12s"),
         (("do: lift handle", "do: start engine 3"), "bad.yaml:5: steps[0].do: there is no engine 3; give one of 1, 2"),
@@ -158,7 +164,7 @@ def test_moments() -> None:
 @pytest.mark.parametrize("verb", PHRASES)
 def test_every_phrase_reads_back_as_its_verb(verb: Verb) -> None:
     rest = {Verb.DOCK: " stairs", Verb.SET_SELECTOR: " open"}.get(verb, "")
-    if ARGUMENTS[verb] is Argument.NUMBER:
+    if ARGUMENTS[verb] in (Argument.NUMBER, Argument.SIGNED_NUMBER):
         rest = " 1"
     assert parse_phrase(f"{verb}{rest}", "L1").verb is verb
 
@@ -167,3 +173,24 @@ def test_every_phrase_reads_back_as_its_verb(verb: Verb) -> None:
 def test_what_is_no_phrase(text: str) -> None:
     with pytest.raises(OrderError):
         parse_phrase(text, "L1")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("lift handle 20", "'lift handle' is from 0 to 1, not 20"),
+        ("wear damper 101", "'wear damper' is from 0 to 100, not 101"),
+        ("drop out door/L1/locked 200", "'drop out' is from 0 to 100, not 200"),
+        ("charge slide bottle 150", "'charge slide bottle' is from 0 to 100, not 150"),
+        ("stroke hand pump 2.5", "'stroke hand pump' is followed by a whole number, not 2.5"),
+        ("board 10.7", "'board' is followed by a whole number, not 10.7"),
+        ("shift clock -2001", "'shift clock' is from -2000 to 2000, not -2001"),
+    ],
+)
+def test_a_number_that_would_be_cut_off_is_refused(text: str, said: str) -> None:
+    with pytest.raises(OrderError, match=said):
+        parse_phrase(text, "L1")
+
+
+def test_a_senders_clock_may_be_behind_too() -> None:
+    assert parse_phrase("shift clock -8").value == -8.0

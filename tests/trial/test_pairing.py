@@ -101,6 +101,17 @@ def test_a_place_that_was_quiet_begins_anew() -> None:
     assert pairs([raised(0, id="x")], [raised(far, id="x")]) == [(0, None), (None, far)]
 
 
+def test_chatter_without_end_is_nowhere_parted() -> None:
+    """More than are held against each other at once; wherever one stops to count them, each is 2 s later."""
+    moments = [5.0 * number for number in range(500)]
+    for extra in range(4):
+        before = times(*(-1000.0 - number for number in range(extra, 0, -1)), prefix="a")
+        old = before + times(*moments, prefix="a")
+        new = times(*(moment + 2 for moment in moments), prefix="b")
+        found = pairs(old, new)
+        assert sorted(found[extra:]) == [(moment, moment + 2) for moment in moments], extra
+
+
 def test_a_spool_gives_back_what_it_was_given() -> None:
     spool = Spool()
     given_ = [raised(at) for at in range(50)]

@@ -217,6 +217,10 @@ async def test_as_a_person_reads_it(tmp_path: Path) -> None:
     assert "of simulated aircraft" in text
     assert "Earlier inputs are gone" in text
     assert "Advisory only" in text
+    assert "Asked for up to" not in text
+    out = io.StringIO()
+    show({**document, "asked_until": "2026-03-02T00:00:00.000Z"}, Console(file=out, width=160))
+    assert "Asked for up to 2026-03-02T00:00:00.000Z; the last input on record is of 2026-03-01T" in out.getvalue()
     bands = measure([], since=0, until=1, roles=())["bands"]
     assert bands["per_10_minutes"] == {"acceptable": 1, "manageable": 2}
 

@@ -20,6 +20,8 @@ from monitor.adapters.web.problems import ProblemError
 from monitor.adapters.web.rights import Right, has_right
 
 CHUNK: Final = 64 * 1024
+CLOSED_REQUEST: Final = 499
+"""For the log alone: there is nobody to read it."""
 
 
 def _blank_is_absent(value: object) -> object:
@@ -106,6 +108,23 @@ async def _read(file: BinaryIO) -> AsyncIterator[bytes]:
         yield chunk
 
 
+async def _is_waited_for(making: asyncio.Future[Written], request: Request) -> bool:
+    """Wait until a report is made, or given up because whoever asked for it went away: others wait for their turn."""
+    leaving = asyncio.ensure_future(_leave(request))
+    try:
+        await asyncio.wait({making, leaving}, return_when=asyncio.FIRST_COMPLETED)
+        return making.done()
+    finally:
+        for task in (making, leaving):
+            task.cancel()
+        await asyncio.wait({making, leaving})
+
+
+async def _leave(request: Request) -> None:
+    while (await request.receive())["type"] != "http.disconnect":
+        pass
+
+
 _FORMS: dict[int | str, dict[str, Any]] = {
     200: {
         "description": "The report in the form that was asked for",
@@ -134,8 +153,11 @@ def build_debrief_routes(reader: Reader, debriefs: Debriefs | None) -> APIRouter
             raise ProblemError("not-found", "No reports are made here.")
         who = who_of(request)
         names = who is None or has_right(who, Right.ACT)
+        making = asyncio.ensure_future(debriefs.write(report, names=names, now=reader.now(), **asked))
         try:
-            return ReportAnswer(await debriefs.write(report, names=names, now=reader.now(), **asked))
+            if not await _is_waited_for(making, request):
+                return Response(status_code=CLOSED_REQUEST)
+            return ReportAnswer(making.result())
         except ReportRefusedError as error:
             raise ProblemError(error.kind, error.detail) from None
 

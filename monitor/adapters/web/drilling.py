@@ -6,8 +6,9 @@ whose drill it was is kept here, apart from the command, and told by this list a
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Final
 
+import structlog
 from fastapi import APIRouter, Query
 from pydantic import Field
 from starlette.responses import Response
@@ -20,7 +21,9 @@ from monitor.adapters.web.problems import ProblemError
 from monitor.adapters.web.proceeding import ProcedurePage
 from monitor.core.procedures.drills import DRILL
 from monitor.core.times import parse_time
-from monitor.ports import Readout
+from monitor.ports import JournalError, Readout
+
+_log: Final = structlog.get_logger("sillwatch")
 
 
 class DrillQuery(PageQuery):
@@ -44,9 +47,17 @@ def check_label(reader: Reader, body: PermitGranting) -> None:
 
 
 async def keep_label(reader: Reader, body: PermitGranting, permit: Readout) -> None:
-    """Keep the label of a drill that was granted."""
-    if body.trainee is not None:
+    """Keep the label of a drill that was granted; where that fails the drill runs all the same, and it is said so."""
+    if body.trainee is None:
+        return
+    try:
         await reader.drilling.keep_label(permit["permit_id"], body.trainee, parse_time(permit["until"]))
+    except JournalError as error:
+        _log.warning("label of a drill not kept", action="keep-label", why=str(error))
+        raise ProblemError(
+            "not-durable",
+            f"The drill runs as {permit['permit_id']}, but its label could not be kept; do not grant it again.",
+        ) from None
 
 
 def build_drill_routes(reader: Reader) -> APIRouter:

@@ -117,6 +117,7 @@ class Following(Showing):
     ) -> None:
         view = View(self.record, now, aircraft, airframe, door)
         fits, asked = self._find_fits(airframe, door), partial(ask, view)
+        given_up = _list_given_up(door.run)
         if door.run is not None:
             if is_present(aircraft):
                 looks = _looks(door.run, fits, asked, now)
@@ -129,7 +130,7 @@ class Following(Showing):
             each for name in door.ready if (each := fits.procedures.get(name)) and asked(each.procedure.begins) is True
         ]
         if begun:
-            self._begin(aircraft, door, fits, begun, asked, changed, now)
+            self._begin(aircraft, door, fits, begun, asked, changed, now, given_up=given_up)
         door.ready = self._list_ready(fits, asked)
 
     def _begin(
@@ -141,6 +142,8 @@ class Following(Showing):
         asked: Ask,
         changed: Collection[str],
         now: int,
+        *,
+        given_up: Collection[str] = (),
     ) -> None:
         drill = find_drill(self.record, aircraft.reg, door.name)
         named = [each for each in begun if drill is not None and each.procedure.name == drill.procedure]
@@ -148,6 +151,11 @@ class Following(Showing):
         going = door.run
         if not begun or (going is not None and not named and going.drill_procedure == going.candidates[0].procedure):
             return
+        if going is not None and going.drill_id == (drill.permit_id if drill is not None else ""):
+            names = {each.procedure.name for each in begun}
+            if names <= {each.procedure for each in going.candidates} and (going.by_word or names <= set(given_up)):
+                going.by_word = False
+                return
         if going is not None:
             self._abandon(aircraft, door, now, f"another one began: {begun[0].procedure.title}")
         run_id = derive_alert_id(self.site.name, "procedure", aircraft.reg, door.name, self._cause, str(now))
@@ -187,15 +195,17 @@ class Following(Showing):
                 look.end_by_time()
             else:
                 look.settle_reports()
+                look.give_up()
         self._tell(aircraft, door, run, fits, looks, at)
 
     def report_steps(self, aircraft: AircraftRecord, door: DoorRecord, steps: Iterable[str], now: int) -> None:
         """Take a person's word that steps of the run at a door were done; raises :class:`RefusedError`."""
-        run, airframe = door.run, self.airframe(aircraft)
+        airframe = self.airframe(aircraft)
         fits = self._find_fits(airframe, door)
+        asked = partial(ask, View(self.record, now, aircraft, airframe, door))
+        run = door.run or self._begin_by_word(aircraft, door, fits, asked, steps, now)
         if run is None:
             raise RefusedError("conflict", f"no procedure goes on at {door.name}; there is no step to report")
-        asked = partial(ask, View(self.record, now, aircraft, airframe, door))
         looks = _looks(run, fits, asked, now)
         able = {step.name for look in looks for step in look.fitted.procedure.steps if step.reported}
         for name in steps:
@@ -209,6 +219,25 @@ class Following(Showing):
         for look in looks:
             look.follow(steps)
         self._tell(aircraft, door, run, fits, looks, now)
+
+    def _begin_by_word(
+        self, aircraft: AircraftRecord, door: DoorRecord, fits: DoorFits, asked: Ask, steps: Iterable[str], now: int
+    ) -> Run | None:
+        """Begin what a drill names here where its steps are reported before the edge that else begins it."""
+        drill = find_drill(self.record, aircraft.reg, door.name)
+        fitted = fits.procedures.get(drill.procedure) if drill is not None else None
+        if (
+            fitted is None
+            or asked(fitted.procedure.begins_from) is not True
+            or asked(fitted.procedure.begins) is not False
+        ):
+            return None
+        if not {step.name for step in fitted.procedure.steps if step.reported}.issuperset(steps):
+            return None
+        self._begin(aircraft, door, fits, [fitted], asked, (), now)
+        if door.run is not None:
+            door.run.by_word = True
+        return door.run
 
     # What is told
 
@@ -289,11 +318,22 @@ class Following(Showing):
             self.ledger.effects.append(PublishProcedure(aircraft.reg, door.name, None))
 
     def _take_up_runs(self, aircraft: AircraftRecord, now: int) -> None:
-        """End the runs of procedures that are no longer configured, or no longer fit."""
+        """End the runs of procedures that are no longer configured, or no longer fit; tell the others as they now are."""
         airframe = self.airframe(aircraft)
         for door in aircraft.doors.values():
-            if door.run is not None and not _known(door.run, self._find_fits(airframe, door)):
+            run = door.run
+            if run is None:
+                continue
+            if not _known(run, self._find_fits(airframe, door)):
                 self._abandon(aircraft, door, now, "its procedure is no longer configured")
+            elif run.told is not None and _wording(self.describe_run(aircraft, door, run, now)) != _wording(run.told):
+                run.told = self.describe_run(aircraft, door, run, now)
+                self.ledger.effects.append(PublishProcedure(aircraft.reg, door.name, run.told))
+
+
+def _list_given_up(run: Run | None) -> frozenset[str]:
+    """Name the candidates that go on only in case somebody takes them up again."""
+    return frozenset(each.procedure for each in run.candidates if each.given_up_at is not None) if run else _NOTHING
 
 
 def _looks(run: Run, fits: DoorFits, asked: Ask, now: int) -> list[Look]:
@@ -309,6 +349,15 @@ def _refit(run: Run, fits: DoorFits) -> None:
     run.candidates = _known(run, fits) or run.candidates[:1]
     for candidate in _known(run, fits):
         procedure = fits.procedures[candidate.procedure].procedure
-        candidate.steps = {step.name: candidate.steps.get(step.name) or StepMemo() for step in procedure.steps}
+        # Of a step that is new nobody looked till now: what became of it before is not known.
+        candidate.steps = {
+            step.name: candidate.steps.get(step.name) or StepMemo(doubt=True) for step in procedure.steps
+        }
         rules = {rule.name for rule in procedure.must_not}
+        candidate.unseen = [name for name in candidate.unseen if name in rules]
         candidate.forbidden = {name: at for name, at in candidate.forbidden.items() if name in rules}
+
+
+def _wording(document: Document | None) -> Document:
+    """What a run's document says apart from the time that it was written."""
+    return {key: value for key, value in (document or {}).items() if key != "elapsed_s"}

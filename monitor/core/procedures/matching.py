@@ -7,6 +7,9 @@ Several procedures may begin at a door by the same edge. All of them are followe
 until a moment tells them apart: those at which it goes best stay (a step taken in its turn before nothing at
 all, nothing before a fault), the others are dropped. One that a drill names is taken at once, whatever the
 others would say. Where several are finished at the same moment, the first in the order of their names is meant.
+
+A run is abandoned once what says so has been so for :data:`GIVEN_UP_FOR`: a switch that flaps, or a hand that
+tries again, goes on with the run it had.
 """
 
 from __future__ import annotations
@@ -21,9 +24,14 @@ from monitor.core.kleene import Truth
 from monitor.core.procedures.definition import BEGINNING, Condition, Step, moved_by
 from monitor.core.procedures.fitting import Fitted
 from monitor.core.procedures.run import Candidate, StepMemo
+from monitor.core.times import SECOND
 
 Ask = Callable[[Condition], Truth]
 """What a condition says now."""
+
+
+GIVEN_UP_FOR: Final = 2 * SECOND
+"""How long (µs) what abandons a run has to be so."""
 
 
 class StepState(enum.StrEnum):
@@ -199,7 +207,9 @@ class Look:
                 self._befall(other, memo, _PASSES[self._in_doubt(other, memo)])
 
     def _in_doubt(self, step: Step, memo: StepMemo) -> bool:
-        if step.holds and step.at != BEGINNING:
+        if step.holds and step.at == BEGINNING:
+            return memo.doubt
+        if step.holds:
             # Its moment was another step's: if that one cannot be told, neither can this.
             moment = next(each for each in self.fitted.procedure.steps if each.name == step.at)
             memo = self.candidate.steps[step.at]
@@ -241,10 +251,14 @@ class Look:
                 continue
             begun = rule.after is None or steps[rule.after].state in DONE
             over = rule.until is not None and steps[rule.until].state in DONE
-            if begun and not over and self.ask(rule.when):
+            broken = self.ask(rule.when) if begun and not over else False
+            if broken:
                 forbidden[rule.name] = self.now
                 self.changed = True
                 self.faults += 1
+            elif broken is None and rule.name not in self.candidate.unseen:
+                self.candidate.unseen.append(rule.name)
+                self.changed = True
 
     def _check_end(self) -> None:
         procedure, candidate = self.fitted.procedure, self.candidate
@@ -254,8 +268,10 @@ class Look:
         if candidate.done_at is not None:
             if not self._list_unreported():
                 self.end("finished")
-        elif procedure.abandoned and self.ask(procedure.abandoned):
-            self.end("abandoned")
+        elif not procedure.abandoned or not self.ask(procedure.abandoned):
+            candidate.given_up_at = None
+        elif candidate.given_up_at is None:
+            candidate.given_up_at = self.now
 
     def _list_unreported(self) -> list[str]:
         return [
@@ -270,6 +286,12 @@ class Look:
             self.end("finished")
         else:
             self.end("cannot-tell" if self.ask(self.fitted.procedure.finished) is None else "abandoned")
+
+    def give_up(self) -> None:
+        """End a run that was given up for long enough."""
+        given_up_at = self.candidate.given_up_at
+        if given_up_at is not None and not self.candidate.over and self.now >= given_up_at + GIVEN_UP_FOR:
+            self.end("abandoned")
 
     def settle_reports(self) -> None:
         """End a run that waited for reports alone, once none of them can still come in time."""
@@ -291,4 +313,5 @@ def narrow(looks: list[Look]) -> list[Look]:
 def next_due(fitted: Fitted, candidate: Candidate, began_at: int) -> int:
     """Return the next moment (µs) at which a candidate changes by itself; a limit is met up to its last microsecond."""
     limits = (memo.due_at for memo in candidate.steps.values() if memo.state == StepState.WAITING)
-    return min([began_at + fitted.procedure.abandoned_after, *(at + 1 for at in limits if at is not None)])
+    dues = [began_at + fitted.procedure.abandoned_after, *(at + 1 for at in limits if at is not None)]
+    return min(dues if candidate.given_up_at is None else [*dues, candidate.given_up_at + GIVEN_UP_FOR])

@@ -38,6 +38,10 @@ class Candidate:
     done_at: int | None = None
     over: str = ""
     """How it ended: ``finished``, ``abandoned``, ``cannot-tell``; empty while it goes on."""
+    given_up_at: int | None = None
+    """Since when what it is abandoned by is so."""
+    unseen: list[str] = field(default_factory=list)
+    """The rules of which it was not known, at some moment while they counted, whether they were broken."""
 
 
 @dataclass(slots=True)
@@ -45,7 +49,7 @@ class Run:
     """A run that goes on at a door: of the first of ``candidates``, as far as is known.
 
     ``drill…`` is the drill that it began in, if it did. ``queued``: the moment for which its next look is queued.
-    ``told`` is what was last told of it.
+    ``by_word``: a report began it, and the edge that begins it is still to come. ``told`` is what was last told of it.
     """
 
     run_id: str
@@ -57,4 +61,5 @@ class Run:
     drill_name: str = ""
     drill_procedure: str = ""
     queued: int | None = None
+    by_word: bool = False
     told: dict[str, Any] | None = None

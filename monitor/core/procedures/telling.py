@@ -65,6 +65,9 @@ def describe_run(
         "counts": count_steps(fitted, candidate),
         "left_out": [{"step": each.name, "text": each.text, "why": each.why} for each in fitted.left_out],
     }
+    unseen = [rule for rule in procedure.must_not if rule.name in set(candidate.unseen) - candidate.forbidden.keys()]
+    if unseen:
+        document["unseen"] = [{"rule": rule.name, "text": rule.text} for rule in unseen]
     if over:
         document["ended_at"] = format_time(run.changed_at)
     if why:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from typing import Any, Final
 
@@ -11,7 +12,8 @@ from playwright.async_api import expect
 from monitor.core.effects import PublishActive, PublishProcedure
 from monitor.core.events import DoorReported, PermitGranted
 from monitor.core.times import SECOND, format_time
-from tests.acceptance.board.board_pages import Board, answer_with, fill_in_reports, until
+from monitor.debrief.debrief import leave_out_names
+from tests.acceptance.board.board_pages import MADE, Board, answer_with, fill_in_reports, until
 from tests.acceptance.board.conftest import OpenBoard, Stage
 from tests.adapters.web.fake_reader import START, FakeReader, alert_document, door_document
 
@@ -144,6 +146,50 @@ async def test_a_debrief_is_shown_whole_and_leads_to_its_files(board: Board) -> 
     ]
     await board.page.go_back()
     await expect(board.page.get_by_role("table", name="The newest first")).to_be_visible()
+
+
+async def test_whoever_may_only_look_is_told_everything_but_names(board: Board) -> None:
+    """Where nobody is named, names and reasons are null."""
+    made = json.loads(MADE.read_text("utf-8"))
+    permit = {
+        "permit_id": DRILL,
+        "kind": "de-icing",
+        "aircraft": "ZZ-KAT",
+        "doors": ["L1"],
+        "codes": [],
+        "places": [],
+        "reason": "Said by Mia",
+        "by": "Mia",
+        "granted_at": format_time(START),
+        "until": format_time(START + 600 * SECOND),
+        "seconds_left": 600.0,
+    }
+    shelved = {**made["handover"]["open"][0], "state": "shelved", "by": "Mia", "reason": "Said by Mia"}
+    handover = {**made["handover"], "permits": [permit], "shelved": [shelved]}
+    deaf = {
+        "aircraft": "ZZ-KAT",
+        "door": "L1",
+        "code": "wind-limit",
+        "deaf_minutes": 4.5,
+        "reasons": {"not fitted": 4.5},
+    }
+    made["debrief"]["not_watched"] = [deaf]
+    for document in (handover, made["debrief"]):
+        leave_out_names(document)
+    await board.page.route(re.compile("/api/v1/handover"), answer_with(handover))
+    await board.page.route(re.compile(r"/api/v1/debrief\?"), answer_with(made["debrief"]))
+    await board.go("/handover")
+    main = board.page.get_by_role("main")
+    await expect(
+        main.get_by_role("region", name="Permits and drills that run").get_by_role("listitem")
+    ).to_contain_text("left")
+    await expect(main.get_by_role("region", name="Set aside")).to_contain_text("Shelved by somebody unnamed.")
+    await board.go(f"/debrief?drill={DRILL}")
+    done = main.get_by_role("region", name="What people did").get_by_role("row")
+    await expect(done.nth(1)).to_contain_text("somebody unnamed")
+    unseen = main.get_by_role("region", name="Hazards that could not be seen").get_by_role("row")
+    await expect(unseen.nth(1)).to_have_text("ZZ-KAT4.5not fittedL1wind-limit")
+    await expect(main).not_to_contain_text("Mia")
 
 
 async def test_a_report_that_is_refused_says_why_in_the_services_own_words(board: Board) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from monitor.ports import Readout
+from monitor.ports import JournalError, Readout
 
 
 class FakeDrilling:
@@ -18,6 +18,7 @@ class FakeDrilling:
         self.ended: list[Readout] = []
         self.held: list[Readout] = []
         self.asked: list[Mapping[str, Any]] = []
+        self.broken = False
         self.labels: dict[str, tuple[str, int]] = {}
 
     def procedures(self) -> list[Readout]:
@@ -35,4 +36,6 @@ class FakeDrilling:
         return {"items": self.held[:limit], "next": None, "keep_labels_days": self.keep_labels_days}
 
     async def keep_label(self, permit_id: str, label: str, until: int) -> None:
+        if self.broken:
+            raise JournalError("the disk is full")
         self.labels[permit_id] = label, until

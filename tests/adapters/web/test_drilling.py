@@ -88,6 +88,17 @@ async def test_a_label_is_kept_apart_from_the_command(url: str, reader: FakeRead
     assert refused.json()["detail"] == "Only a drill takes the label of a trainee."
 
 
+async def test_a_drill_whose_label_cannot_be_kept_runs_and_is_not_to_be_granted_again(
+    url: str, reader: FakeReader, caplog: pytest.LogCaptureFixture
+) -> None:
+    granted(reader)
+    reader.drilling.keep_labels_days, reader.drilling.broken = 30, True
+    answer = await ask(url, "/api/v1/permits", method="POST", body={**DRILL, "trainee": LABEL})
+    assert (answer.status, answer.json()["type"]) == (503, "/api/v1/problems/not-durable")
+    assert answer.json()["detail"] == "The drill runs as ab12, but its label could not be kept; do not grant it again."
+    assert LABEL not in answer.body.decode() + caplog.text
+
+
 @pytest.mark.parametrize("label", ["x" * 41, "a\nb", 4])
 async def test_a_label_that_does_not_fit_is_pointed_at_and_not_repeated(
     url: str, reader: FakeReader, label: Any

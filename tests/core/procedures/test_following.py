@@ -192,11 +192,28 @@ def test_a_run_goes_on_where_its_procedure_still_exists(tmp_path: Path, probe: P
     l1(story, 5, handle_lifted=True)
     changed = make(tmp_path, [LIFT, {"name": "leave", "comes": {"closed": False}, "after": ["lift"]}])
     other = restarted(story, changed)
-    assert not runs(other.effects)
+    assert states(other) == {"lift": "taken", "leave": "due"}, "what stands on the broker follows"
     l1(other, 6, closed=False)
     assert states(other) == {"lift": "taken", "leave": "taken"}
     l1(other, 7, hold_open=True)
     assert ended(other)[0]["began_at"] == "2026-03-01T10:00:05.000Z"
+
+
+def test_of_a_step_that_a_new_configuration_brings_nobody_knows_what_was_before(
+    tmp_path: Path, probe: Procedure
+) -> None:
+    story = story_with(probe)
+    l1(story, 5, handle_lifted=True)
+    pin = {"name": "pin", "holds": {"pin_fitted": True}}
+    lift_again = {"name": "lift-again", "comes": {"handle_lifted": True}}
+    other = restarted(story, make(tmp_path, [LIFT, pin, lift_again]))
+    l1(other, 7, hold_open=True)
+    [run] = ended(other)
+    assert {step["step"]: step["state"] for step in run["steps"]} == {
+        "lift": "taken",
+        "pin": "cannot-tell",
+        "lift-again": "cannot-tell",
+    }
 
 
 def test_a_run_whose_procedure_is_gone_is_abandoned_as_it_was_last_told(probe: Procedure) -> None:

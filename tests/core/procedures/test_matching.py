@@ -204,12 +204,24 @@ def test_what_must_not_be_is_told_once_and_only_while_it_counts(tmp_path: Path) 
     assert told(late)["forbidden"] == []
 
 
-def test_what_is_not_known_is_never_forbidden(tmp_path: Path) -> None:
+def test_what_is_not_known_is_never_forbidden_and_said_to_be_unseen(tmp_path: Path) -> None:
     rule = {"name": "pin-out", "text": "out", "when": {"pin_fitted": False}}
     story = story_with(make(tmp_path, [LIFT], must_not=[rule]))
     story.withdraw("door/L1/pin_fitted", 2)
     l1(story, 5, handle_lifted=True, hold_open=True)
     assert (told(story)["state"], told(story)["forbidden"]) == ("finished", [])
+    assert told(story)["unseen"] == [{"rule": "pin-out", "text": "out"}]
+
+
+def test_a_rule_that_is_seen_broken_after_all_is_no_longer_unseen(tmp_path: Path) -> None:
+    rule = {"name": "pin-out", "text": "out", "when": {"pin_fitted": False}}
+    story = story_with(make(tmp_path, [LIFT, UNLOCK], must_not=[rule]))
+    l1(story, 5, handle_lifted=True)
+    assert "unseen" not in told(story)
+    story.withdraw("door/L1/pin_fitted", 6)
+    assert [each["rule"] for each in told(story)["unseen"]] == ["pin-out"]
+    l1(story, 7, pin_fitted=False)
+    assert ([each["rule"] for each in told(story)["forbidden"]], "unseen" in told(story)) == (["pin-out"], False)
 
 
 def test_one_of_several_conditions_is_enough_and_all_of_one_are_needed(tmp_path: Path) -> None:
@@ -227,11 +239,40 @@ def test_a_run_that_is_given_up_leaves_what_was_not_reached_open(tmp_path: Path)
     story = story_with(make(tmp_path, [LIFT, UNLOCK, LEAVE], abandoned={"when": {"handle_lifted": False}}))
     l1(story, 5, handle_lifted=True)
     l1(story, 6, handle_lifted=False)
+    story.until(7.9)
+    assert told(story)["state"] == "running"
+    story.until(8.1)
     assert (told(story)["state"], states(story)) == (
         "abandoned",
         {"lift": "taken", "unlock": "waiting", "leave": "waiting"},
     )
     assert told(story)["counts"]["skipped"] == 0
+
+
+def test_a_switch_that_flaps_goes_on_with_one_run(tmp_path: Path) -> None:
+    story = story_with(make(tmp_path, [LIFT, UNLOCK, LEAVE], abandoned={"when": {"handle_lifted": False}}))
+    for beat in range(20):
+        l1(story, 5 + 0.3 * beat, handle_lifted=beat % 2 == 0)
+    assert told(story)["began_at"] == "2026-03-01T10:00:05.000Z"
+    l1(story, 11, handle_lifted=True)
+    l1(story, 12, handle_lifted=False)
+    story.until(13.9)
+    assert ended(story) == []
+    story.until(14.1)
+    l1(story, 15, handle_lifted=True)
+    assert ([run["state"] for run in ended(story)], told(story)["state"]) == (["abandoned"], "running")
+
+
+def test_a_run_that_is_given_up_and_begun_again_at_once_survives_a_restart(tmp_path: Path) -> None:
+    story = story_with(make(tmp_path, [LIFT, UNLOCK, LEAVE], abandoned={"when": {"handle_lifted": False}}))
+    l1(story, 5, handle_lifted=True)
+    l1(story, 6, handle_lifted=False)
+    resumed, left = story.copy(), story.copy()
+    l1(resumed, 7, handle_lifted=True)
+    resumed.until(9)
+    left.until(9)
+    assert ended(resumed) == []
+    assert [run["state"] for run in ended(left)] == ["abandoned"]
 
 
 def test_a_run_ends_by_its_time_and_cannot_be_told_where_its_end_is_not_known(tmp_path: Path) -> None:

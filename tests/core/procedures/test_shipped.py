@@ -7,7 +7,7 @@ from typing import Final
 
 import pytest
 
-from monitor.core.effects import Document
+from monitor.core.effects import Document, RefuseCommand
 from simulators.orders import Verb
 from tests.core.procedures.hands import Hands, faults, states
 
@@ -130,6 +130,30 @@ def test_done_right_it_scores_all_there_is(name: str) -> None:
         "cannot_tell": 0,
     }
     assert document["counts"]["taken"] >= len(required)
+
+
+def test_a_door_that_was_opened_from_outside_is_closed_without_a_fault() -> None:
+    hands = Hands()
+    hands.do(V.DOCK, "L1", "bridge").wait(1).do(V.OPEN_OUTSIDE, "L1")
+    finish(hands)
+    document = finish(hands.wait(1).do(V.CLOSE, "L1"), 2)
+    assert (document["procedure"], document["state"], faults(document)) == ("close", "finished", {})
+
+
+def test_everybody_aboard_may_be_said_before_the_raft_is_let_go() -> None:
+    hands = Hands(armed=True)
+    hands.do(V.DECLARE_EMERGENCY)
+    opened_in_an_emergency(hands)
+    assert isinstance(hands.report("L1", "everybody-aboard")[0], RefuseCommand), "no drill names it yet"
+    hands.drill("water-evacuation", "L1", name="raft")
+    assert isinstance(hands.report("L1", "release-girt")[0], RefuseCommand), "its sensor tells that"
+    hands.wait(1).report("L1", "everybody-aboard")
+    assert states(hands.told())["everybody-aboard"] == "taken"
+    first = hands.told()["run_id"]
+    hands.wait(5).do(V.DETACH_SLIDE, "L1").wait(1).report("L1", "cut-lanyard")
+    document = hands.ended()[-1]
+    assert (document["run_id"], document["state"], faults(document)) == (first, "finished", {})
+    assert document["drill"]["score"]["percent"] == 100.0
 
 
 def test_an_armed_door_that_is_opened_is_told_step_by_step() -> None:

@@ -11,6 +11,7 @@ import httpx
 import pytest
 
 from monitor.adapters.mqtt_settings import BrokerAddress
+from monitor.core.times import SECOND
 from simulators.publication import Publication
 from simulators.workbench.app import STREAM_PATH, build_app, read_page
 from simulators.workbench.bench import OUTBOX_MAX, Bench, Outbox
@@ -233,10 +234,28 @@ async def test_there_are_only_so_many_streams(client: httpx.AsyncClient, bench: 
     answer = await client.get(STREAM_PATH)
     assert answer.status_code == 503
     assert answer.headers["retry-after"] == "5"
-    bench.picture.end()
     for frames in taken:
-        async for _ in frames:
-            pass
+        frames.close()
+        frames.close()
+    assert bench.picture.open == 0, "never read, and given up all the same"
+
+
+async def test_a_stream_that_is_left_gives_its_place_up(client: httpx.AsyncClient, bench: Bench) -> None:
+    for _ in range(STREAMS_MAX + 2):
+        async with client.stream("GET", STREAM_PATH) as stream:
+            assert stream.status_code == 200
+            assert bench.picture.open >= 1
+        async with asyncio.timeout(DEADLINE_S):
+            while bench.picture.open:  # noqa: ASYNC110 - the server's own task gives it up
+                await asyncio.sleep(0.01)
+
+
+async def test_what_is_no_page_takes_no_place(client: httpx.AsyncClient, bench: Bench) -> None:
+    """Neither a mere look at the headers nor a window that another site's page sent here."""
+    head = await client.head(STREAM_PATH)
+    assert (head.status_code, head.headers["content-type"].partition(";")[0]) == (200, "text/event-stream")
+    sent = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate"}
+    assert (await client.get(STREAM_PATH, headers=sent)).status_code == 403
     assert bench.picture.open == 0
 
 
@@ -247,6 +266,33 @@ def test_what_waits_for_the_broker_is_bounded_and_handed_over_once(bench: Bench)
     assert len(waiting) == OUTBOX_MAX
     assert waiting[0].topic == "t/7", "the oldest go first: they are made up for by the picture"
     assert outbox.advance(START) == []
+
+
+def test_an_aircraft_taken_away_while_the_broker_is_gone_is_taken_away_there_too(bench: Bench) -> None:
+    outbox = Outbox(bench.session)
+    bench.session.begin("closed", START)
+    sent = bench.session.advance(START + SECOND)
+    retained = {publication.topic for publication in sent if publication.retain}
+    outbox.withdraw(bench.session.end())
+    outbox.advance(START)  # the rig does so while there is no connection: it reaches nobody
+    outbox.owe_picture()
+    again = outbox.advance(START)
+    assert {publication.topic for publication in again} == retained
+    assert all(publication.payload == b"" and publication.retain for publication in again)
+
+    bench.session.begin("closed", START)
+    bench.session.advance(START + 2 * SECOND)
+    outbox.owe_picture()
+    assert outbox.advance(START) == [], "what is there again is not withdrawn under its feet"
+
+
+def test_one_that_is_taken_away_at_the_very_end_is_withdrawn_without_being_asked(bench: Bench) -> None:
+    outbox = Outbox(bench.session)
+    bench.session.begin("closed", START)
+    sent = bench.session.advance(START + SECOND)
+    outbox.withdraw(bench.session.end())
+    outbox.withdraws = True
+    assert {p.topic for p in outbox.withdrawals()} == {p.topic for p in sent if p.retain}
 
 
 async def test_a_slow_page_is_sent_the_newest_and_no_queue() -> None:

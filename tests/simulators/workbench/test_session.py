@@ -341,6 +341,36 @@ def test_a_fault_shows_in_what_is_said_beside_what_is_true() -> None:
     assert bench.said(key) == {**shown, "said": True, "faults": []}
 
 
+def test_what_somebody_reads_can_be_taken_back_and_read_again() -> None:
+    bench = Bench(start="closed")
+    key = "door/L1/lock_indicator"
+    bench.session.break_sensor(key, "set", "unlocked", bench.now)
+    assert values(bench.run(0.5), key) == ["unlocked"]
+    bench.session.break_sensor(key, "mend", None, bench.now)
+    sent = [publication for publication in bench.run(0.5) if publication.topic.endswith(key)]
+    assert [(publication.payload, publication.retain) for publication in sent] == [(b"", True)]
+    assert key not in {reading["key"] for reading in bench.door("L1")["readings"]}
+    bench.session.break_sensor(key, "mend", None, bench.now)
+    assert [publication for publication in bench.run(0.5) if publication.topic.endswith(key)] == []
+    bench.session.break_sensor(key, "set", "unlocked", bench.now)
+    assert values(bench.run(0.5), key) == ["unlocked"], "the same word again is news"
+    bench.session.owe_picture()
+    assert values(bench.run(0.5), key) == ["unlocked"]
+
+
+def test_the_outflow_valve_lets_the_pressure_go() -> None:
+    bench = Bench(start="closed")
+    bench.session.order("supply air", None, bench.now)
+    bench.run(30.0)
+    held = bench.session.picture()["aircraft"]["pressure_hpa"]
+    bench.session.order("open outflow valve", None, bench.now)
+    assert bench.session.picture()["aircraft"]["outflow_open"] is True
+    bench.run(30.0)
+    assert bench.session.picture()["aircraft"]["pressure_hpa"] < held
+    bench.session.order("shut outflow valve", None, bench.now)
+    assert bench.session.picture()["aircraft"]["outflow_open"] is False
+
+
 FAULTS: list[tuple[str, str, Any, Callable[[list[Any], dict[str, Any]], bool]]] = [
     ("door/L1/slide_bottle_bar", "bias", -20.0, lambda sent, shown: shown["said"] == pytest.approx(shown["true"] - 20)),
     ("door/L1/slide_bottle_bar", "drift", 60.0, lambda sent, shown: shown["said"] > shown["true"] + 3),

@@ -41,6 +41,7 @@ export function Aircraft({ plane }: { plane: AircraftPart }) {
       <Group title={t("group.cabin")}>
         <p class="figure">{t("pressure", { hpa: figure(plane.pressure_hpa, 2) })}</p>
         <Switch label={t("air")} on={plane.air} whenOn="supply air" whenOff="cut air" />
+        <Switch label={t("outflow")} on={plane.outflow_open} whenOn="open outflow valve" whenOff="shut outflow valve" />
         <Slider
           label={t("people", { n: figure(plane.aboard) })}
           value={plane.wanted}

@@ -4,7 +4,7 @@ import { Group, Do, Slider, Switch } from "./parts.tsx";
 import { Hold } from "./Hold.tsx";
 import { move, order, sendFault } from "./acting.ts";
 import { figure, t, tAny } from "./words.ts";
-import type { DoorPart, Slide } from "./wire.ts";
+import type { DoorPart, Slide, Value } from "./wire.ts";
 
 const percent = (share: number): string => t("percent", { share: figure(share * 100) });
 const has = (door: DoorPart, signal: string): boolean => door.readings.some((reading) => reading.signal === signal);
@@ -97,6 +97,7 @@ function Hydraulics({ door }: { door: DoorPart }) {
         <Hold door={door.door} part="selector" force={-1} label={t("selector.close")} />
         {has(door, "hand_pump") && <Hold door={door.door} part="pump" force={1} label={t("pump")} />}
       </div>
+      {has(door, "hand_pump") && <Switch label={t("pump.goes_on")} on={mechanism.pumped} door={door.door} whenOn="work hand pump" whenOff="rest hand pump" />}
       <p class="note">{t("selector.at", { word: tAny(`selector.word.${mechanism.selector}`, mechanism.selector) })}</p>
     </Group>
   );
@@ -139,17 +140,25 @@ function Marks({ door }: { door: DoorPart }) {
       {door.marks.map((mark) => (
         <div class="pair" key={mark} role="group" aria-label={tAny(`mark.${mark}`, mark)}>
           <span class="pair-label">{tAny(`mark.${mark}`, mark)}</span>
-          <Mark door={door.door} mark={mark} value={mark === "lock_indicator" ? "locked" : true} />
-          <Mark door={door.door} mark={mark} value={mark === "lock_indicator" ? "unlocked" : false} />
+          <Mark door={door} mark={mark} value={mark === "lock_indicator" ? "locked" : true} />
+          <Mark door={door} mark={mark} value={mark === "lock_indicator" ? "unlocked" : false} />
+          {isRead(door, mark) && (
+            <button type="button" onClick={() => void sendFault(`door/${door.door}/${mark}`, "mend")}>
+              {t("mark.unread")}
+            </button>
+          )}
         </div>
       ))}
     </Group>
   );
 }
 
-function Mark({ door, mark, value }: { door: string; mark: string; value: string | boolean }) {
+const isRead = (door: DoorPart, mark: string): boolean => saidOf(door, mark) !== undefined;
+const saidOf = (door: DoorPart, mark: string): Value | null | undefined => door.readings.find((reading) => reading.signal === mark)?.said;
+
+function Mark({ door, mark, value }: { door: DoorPart; mark: string; value: string | boolean }) {
   return (
-    <button type="button" onClick={() => void sendFault(`door/${door}/${mark}`, "set", value)}>
+    <button type="button" class="mark" aria-pressed={saidOf(door, mark) === value} onClick={() => void sendFault(`door/${door.door}/${mark}`, "set", value)}>
       {tAny(`mark.value.${String(value)}`, String(value))}
     </button>
   );

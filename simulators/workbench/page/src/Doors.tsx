@@ -19,7 +19,7 @@ export function Doors() {
         {order.map((name) => {
           const door = doors[name];
           if (door === undefined) return null;
-          const told = monitor.value?.doors[name]?.state;
+          const told = monitor.value?.doors[name]?.state ?? undefined;
           return (
             <li key={name}>
               <button type="button" aria-current={shown === name} onClick={() => bringForward(name)}>

@@ -2,7 +2,8 @@
 
 import { useSignal } from "@preact/signals";
 import { useEffect, useRef } from "preact/hooks";
-import { Hand, type Part } from "./acting.ts";
+import { send } from "./acting.ts";
+import { Hand, type Part } from "./hand.ts";
 
 interface Props {
   door: string;
@@ -15,7 +16,7 @@ interface Props {
 
 export function Hold({ door, part, force, label, describedBy }: Props) {
   const held = useSignal(false);
-  const hand = useRef(new Hand());
+  const hand = useRef(new Hand(send));
   const stop = (): void => {
     hand.current.letGo();
     held.value = false;

@@ -79,7 +79,9 @@ function Row({ reading, open, onOpen }: { reading: Reading; open: boolean; onOpe
 
 function sayFault(fault: string, amount: Value | null, unit: string): string {
   const word = tAny(`fault.${fault}`, fault);
-  return amount === null ? word : `${word}: ${sayValue(amount)} ${unit}`.trimEnd();
+  // A reading's own unit stands nowhere on the page: the amount beside its value says enough.
+  const after = unit === "own" ? "" : unit === "own/min" ? t("unit.min") : unit;
+  return amount === null ? word : `${word}: ${sayValue(amount)} ${after}`.trimEnd();
 }
 
 function Faults({ reading, name }: { reading: Reading; name: string }) {
@@ -125,13 +127,14 @@ function Faults({ reading, name }: { reading: Reading; name: string }) {
 function Amount({ kind, reading, amount, name }: { kind: FaultKind; reading: Reading; amount: { current: HTMLInputElement | HTMLSelectElement | null }; name: string }) {
   const label = kind.amount === "value" ? t("fault.value", { signal: name }) : t("fault.amount", { unit: tAny(`unit.${kind.unit}`, kind.unit) });
   const take = (element: HTMLInputElement | HTMLSelectElement | null): void => void (amount.current = element);
-  if (kind.amount === "value" && typeof reading.true === "boolean") {
+  const so = exampleOf(reading);
+  if (kind.amount === "value" && typeof so === "boolean") {
     return (
       <label>
         {label}
         <select ref={take} key={kind.fault}>
           {/* What is not true comes first: that is the fault. */}
-          {[!reading.true, reading.true].map((value) => (
+          {[!so, so].map((value) => (
             <option key={String(value)} value={String(value)}>
               {sayValue(value)}
             </option>
@@ -140,7 +143,7 @@ function Amount({ kind, reading, amount, name }: { kind: FaultKind; reading: Rea
       </label>
     );
   }
-  const number = kind.amount === "number" || typeof reading.true === "number";
+  const number = kind.amount === "number" || typeof so === "number";
   return (
     <label>
       {label}
@@ -155,15 +158,20 @@ function Amount({ kind, reading, amount, name }: { kind: FaultKind; reading: Rea
   );
 }
 
+/** A value of the reading's kind: what is true of it, or of what is only read by somebody, what they said. */
+const exampleOf = ({ true: so, said }: Reading): Value | null => so ?? said;
+
 /** Whether a sensor of that kind can fail so. */
-function fits(kind: FaultKind, { true: so }: Reading): boolean {
+function fits(kind: FaultKind, reading: Reading): boolean {
+  const so = exampleOf(reading);
   if (kind.fault === "bounce") return typeof so === "boolean";
   return kind.fault === "bias" || kind.fault === "drift" ? typeof so === "number" : true;
 }
 
 function readAmount(kind: FaultKind, reading: Reading, text: string): Value | null {
   if (kind.amount === "none") return null;
-  if (kind.amount === "value" && typeof reading.true === "boolean") return text === "true";
-  const number = kind.amount === "number" || typeof reading.true === "number";
+  const so = exampleOf(reading);
+  if (kind.amount === "value" && typeof so === "boolean") return text === "true";
+  const number = kind.amount === "number" || typeof so === "number";
   return number ? Number(text) : text;
 }

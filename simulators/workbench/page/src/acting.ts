@@ -4,6 +4,7 @@
 // that is closed, or a link that is cut, leaves no hand on the door.
 
 import { signal, type Signal } from "@preact/signals";
+import { Mover, type Part } from "./hand.ts";
 
 /** Why the last thing was not done; empty where it was. */
 export const refusal: Signal<string> = signal("");
@@ -12,8 +13,6 @@ interface Problem {
   title?: string;
   detail?: string;
 }
-
-const RENEW_MS = 400;
 
 export async function send(path: string, body: unknown): Promise<boolean> {
   try {
@@ -42,48 +41,5 @@ export const order = (phrase: string, door?: string): void =>
 export const sendFault = (reading: string, fault: string, amount: boolean | number | string | null = null): Promise<boolean> =>
   send("faults", { reading, fault, ...(amount === null ? {} : { amount }) });
 
-export type Part = "handle" | "outside" | "lever" | "leaf" | "hold-open" | "selector" | "pump" | "flap";
-
-/** Where a handle goes; of a burst of places only the newest is sent. */
-class Mover {
-  #waiting: { door: string; part: Part; to: number } | null = null;
-  #busy = false;
-
-  move(door: string, part: Part, to: number): void {
-    this.#waiting = { door, part, to };
-    if (!this.#busy) void this.#send();
-  }
-
-  async #send(): Promise<void> {
-    this.#busy = true;
-    while (this.#waiting !== null) {
-      const next = this.#waiting;
-      this.#waiting = null;
-      await send("moves", next);
-    }
-    this.#busy = false;
-  }
-}
-
-const mover = new Mover();
+const mover = new Mover(send);
 export const move = (door: string, part: Part, to: number): void => mover.move(door, part, to);
-
-/** One hand on one part: from `press` until `letGo`. */
-export class Hand {
-  #timer: ReturnType<typeof setInterval> | undefined;
-  #held: { door: string; part: Part } | null = null;
-
-  press(door: string, part: Part, force: number): void {
-    this.letGo();
-    this.#held = { door, part };
-    const hold = (): void => void send("holds", { door, part, force });
-    hold();
-    this.#timer = setInterval(hold, RENEW_MS);
-  }
-
-  letGo(): void {
-    clearInterval(this.#timer);
-    if (this.#held !== null) void send("holds", { ...this.#held, force: 0 });
-    this.#held = null;
-  }
-}

@@ -37,18 +37,35 @@ export const front: ReadonlySignal<DoorPart | null> = computed(() => {
 });
 export const bringForward = (door: string): void => void (wanted.value = door);
 
-/** Follow the server for as long as the page is open; the browser itself tries again. */
+/**
+ * Follow the server for as long as the page is looked at; the browser itself tries again.
+ *
+ * A browser gives one place few connections, and each stream holds one: pages in the background leave them to the one in front.
+ */
 export function follow(): void {
-  const source = new EventSource("/api/stream");
-  source.addEventListener("picture", (event) => {
-    picture.value = apply(NOTHING, JSON.parse(event.data as string) as Record<string, unknown>);
-    heard.value = true;
+  let source = open();
+  document.addEventListener("visibilitychange", () => {
+    source.close();
+    if (document.hidden) heard.value = false;
+    else source = open();
   });
-  source.addEventListener("change", (event) => {
-    picture.value = apply(picture.peek(), JSON.parse(event.data as string) as Record<string, unknown>);
-  });
-  source.addEventListener("error", () => {
-    heard.value = false;
-    if (source.readyState === EventSource.CLOSED) setTimeout(() => (source.close(), follow()), 2_000);
-  });
+
+  function open(): EventSource {
+    const opened = new EventSource("/api/stream");
+    opened.addEventListener("picture", (event) => {
+      picture.value = apply(NOTHING, JSON.parse(event.data as string) as Record<string, unknown>);
+      heard.value = true;
+    });
+    opened.addEventListener("change", (event) => {
+      picture.value = apply(picture.peek(), JSON.parse(event.data as string) as Record<string, unknown>);
+    });
+    opened.addEventListener("error", () => {
+      heard.value = false;
+      if (opened.readyState !== EventSource.CLOSED) return;
+      setTimeout(() => {
+        if (source === opened && !document.hidden) source = open();
+      }, 2_000);
+    });
+    return opened;
+  }
 }

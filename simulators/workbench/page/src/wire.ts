@@ -54,6 +54,7 @@ export interface AircraftPart {
   power: "on" | "off";
   pressure_hpa: number;
   air: boolean;
+  outflow_open: boolean;
   aboard: number;
   wanted: number;
   wind: WindPart;
@@ -118,10 +119,23 @@ export interface Alert {
   action: string;
 }
 
+/** A run of a procedure at a door: the one that goes on, or the last one. */
+export interface Run {
+  run_id: string;
+  title: string;
+  state: string;
+  done: number;
+  of: number;
+  /** The texts of the steps that are due. */
+  due: string[];
+  troubles: { what: string; text: string }[];
+}
+
 export interface MonitorPart {
   heard: boolean;
-  doors: Record<string, { state: string; slide: string | null; quality: string | null }>;
+  doors: Record<string, { state: string | null; slide: string | null; quality: string | null }>;
   alerts: Alert[];
+  runs: Record<string, Run>;
 }
 
 export interface Picture {

@@ -12,12 +12,12 @@ interface Problem {
 
 const TIMEOUT_MS = 15_000;
 
-async function call<T>(method: string, path: string, body?: unknown, timeoutMs: number = TIMEOUT_MS): Promise<Answer<T>> {
+async function call<T>(method: string, path: string, body?: unknown, until: AbortSignal = AbortSignal.timeout(TIMEOUT_MS)): Promise<Answer<T>> {
   try {
     const answer = await fetch(path, {
       method,
       ...(body === undefined ? {} : { headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) }),
-      signal: AbortSignal.timeout(timeoutMs),
+      signal: until,
     });
     const document: unknown = answer.status === 204 ? null : await answer.json();
     if (answer.status === 401) void askSession();
@@ -29,8 +29,8 @@ async function call<T>(method: string, path: string, body?: unknown, timeoutMs: 
   }
 }
 
-/** `timeoutMs` is longer where the answer has to be made first. */
-export const get = <T,>(path: string, timeoutMs?: number): Promise<Answer<T>> => call<T>("GET", path, undefined, timeoutMs);
+/** `until` gives the question up: later than usual where the answer has to be made first, or once nobody waits for it. */
+export const get = <T,>(path: string, until?: AbortSignal): Promise<Answer<T>> => call<T>("GET", path, undefined, until);
 export const post = <T,>(path: string, body: unknown): Promise<Answer<T>> => call<T>("POST", path, body);
 export const drop = (path: string): Promise<Answer<null>> => call<null>("DELETE", path);
 export const put = <T,>(path: string, body: unknown): Promise<Answer<T>> => call<T>("PUT", path, body);

@@ -15,8 +15,8 @@ export function later<P extends object>(bring: () => Promise<ComponentType<P>>):
   const brought: Signal<{ Part: ComponentType<P> } | null> = signal(null);
   const failed = signal(false);
   const ask = (): void => {
-    bring().then(
-      (Part) => {
+    Promise.all([bring(), import("./styles/later.ts")]).then(
+      ([Part]) => {
         brought.value = { Part };
       },
       () => {

@@ -12,19 +12,15 @@ import { signedOut, signInAddress } from "./session.ts";
 import { startSounding } from "./sound.ts";
 import { followTitle } from "./title.ts";
 import { useLanguage } from "./words.ts";
-// Here and not beside its user: a part that is fetched later brings no style along.
-import "uplot/dist/uPlot.min.css";
 import "./styles/tokens.css";
 import "./styles/frame.css";
 import "./styles/sill.css";
 import "./styles/apron.css";
-import "./styles/aircraft.css";
 import "./styles/alerts.css";
 import "./styles/health.css";
 import "./styles/settings.css";
 import "./styles/simulated.css";
 import "./styles/procedures.css";
-import "./styles/debrief.css";
 import "./styles/print.css";
 
 followTheme();

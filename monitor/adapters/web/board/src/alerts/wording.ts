@@ -37,18 +37,19 @@ export function actionOf({ code, action }: Pick<AlertDocument, "code" | "action"
 }
 
 /** Who acted, as it is shown. */
-export const nameOf = (by: string | undefined): string => (by === undefined || by === NOBODY ? t("alerts.unnamed") : foreign(by));
+/** A person by name; null where whoever asks is not told names. */
+export const nameOf = (by: string | null | undefined): string => (by == null || by === NOBODY ? t("alerts.unnamed") : foreign(by));
 
-const withReason = (sentence: string, reason: string | undefined): string =>
-  reason === undefined || reason === "" ? `${sentence}.` : `${sentence}: ${foreign(reason)}.`;
+const withReason = (sentence: string, reason: string | null | undefined): string =>
+  reason == null || reason === "" ? `${sentence}.` : `${sentence}: ${foreign(reason)}.`;
 
 /** Who has an alert, and why: one sentence. */
 export function sayHolder(alert: AlertDocument): string {
   const by = nameOf(alert.by);
   switch (alert.state) {
     case "unacknowledged":
-      if (alert.by === undefined && !alert.reason) return t("alerts.who.nobody");
-      return `${t("alerts.who.nobody")} ${withReason(alert.by === undefined ? t("alerts.who.back") : t("alerts.who.lastly", { by }), alert.reason)}`;
+      if (alert.by == null && !alert.reason) return t("alerts.who.nobody");
+      return `${t("alerts.who.nobody")} ${withReason(alert.by == null ? t("alerts.who.back") : t("alerts.who.lastly", { by }), alert.reason)}`;
     case "rtn_unacknowledged":
       return t("alerts.who.over");
     case "acknowledged":

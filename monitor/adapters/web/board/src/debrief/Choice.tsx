@@ -1,7 +1,7 @@
 // What a debrief is to be of: a drill, an aircraft, a stand or the site, over which time and in whose time zone.
 
 import { useSignal } from "@preact/signals";
-import { useEffect } from "preact/hooks";
+import { useEffect, useRef } from "preact/hooks";
 import type { DrillDocument } from "../drills/documents.ts";
 import { model } from "../live/model.ts";
 import { go } from "../route.ts";
@@ -79,13 +79,18 @@ const OWN = "own";
 const AGE_USUAL = "24h";
 
 export function Choice({ asked, drills }: { asked: Asked | null; drills: readonly DrillDocument[] }) {
-  const form = useSignal<Asked>(asked ?? { ...NOTHING_ASKED, kind: drills.length > 0 ? "drill" : "aircraft", since: "2h" });
+  const form = useSignal<Asked>(asked ?? { ...NOTHING_ASKED, kind: "aircraft", since: "2h" });
   const own = useSignal(false);
   useEffect(() => {
     if (asked === null) return;
     form.value = asked;
     own.value = asked.until !== "" || (asked.since !== "" && !isAge(asked.since));
   }, [asked]);
+  // The drills are known only after a moment; whoever has begun to choose is not interrupted.
+  const first = useRef(form.peek());
+  useEffect(() => {
+    if (asked === null && drills.length > 0 && form.peek() === first.current) set({ kind: "drill" });
+  }, [drills.length > 0]);
   const { value } = form;
   const set = (part: Partial<Asked>): void => void (form.value = { ...form.peek(), ...part });
   const age = own.value ? OWN : value.since || AGE_USUAL;

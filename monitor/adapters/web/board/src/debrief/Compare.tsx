@@ -14,8 +14,9 @@ import { language, t, tAny } from "../words.ts";
 import { putNumber } from "../health/figures.ts";
 import { FORMATS_TO_READ, type Asked } from "./address.ts";
 import type { ComparedDocument, StepSide } from "./documents.ts";
-import { Files, isSimulated } from "./Report.tsx";
+import { Files } from "./Report.tsx";
 import { Part } from "./parts.tsx";
+import { isSimulated } from "./picture.ts";
 import { knownZone, seconds } from "./when.ts";
 
 function Step({ side }: { side: StepSide | null }) {
@@ -35,7 +36,7 @@ function put(value: number | null | undefined): string {
 }
 
 function sayResponse(response: { median: number; worst: number } | null): string {
-  if (response === null) return t("debrief.sum.response.none");
+  if (response === null) return t("debrief.sum.response.nobody");
   return t("debrief.sum.response.value", { median: seconds(response.median) ?? "", worst: seconds(response.worst) ?? "" });
 }
 
@@ -57,7 +58,7 @@ export function Compare({ document, asked, zone: wanted }: { document: ComparedD
     <article class="debrief-report">
       <h2>
         {t("debrief.compare")} <Foreign text={document.of.title} />
-        {document.simulated && <Simulated />}
+        {document.drills.every(isSimulated) && <Simulated />}
       </h2>
       <ul class="debrief-cautions" lang="en">
         {document.cautions.map((each) => (

@@ -137,7 +137,8 @@ export function HandoverView({ document }: { document: HandoverDocument }) {
             <li key={permit.permit_id}>
               <Place {...permit} />{" "}
               {permit.name ? t("drill.named", { name: foreign(permit.name) }) : tAny(`aircraft.permit.kind.${permit.kind}`, permit.kind)}
-              {permit.doors.length > 0 ? `, ${permit.doors.join(" ")}` : ""}, <Left until={permit.until} />: <Foreign text={permit.reason} />
+              {permit.doors.length > 0 ? `, ${permit.doors.join(" ")}` : ""}, <Left until={permit.until} />
+              {permit.reason === null ? "" : <>: <Foreign text={permit.reason} /></>}
             </li>
           ))}
         </ul>

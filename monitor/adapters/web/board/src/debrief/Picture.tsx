@@ -159,7 +159,7 @@ export function Picture({ document }: { document: DebriefDocument }) {
             group={group}
             scale={scale}
             zone={zone}
-            simulated={document.simulated || simulated.has(group.aircraft)}
+            simulated={simulated.has(group.aircraft)}
             start={groups.length <= OPEN_MAX}
           />
         ))}

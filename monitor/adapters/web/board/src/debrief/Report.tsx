@@ -14,8 +14,9 @@ import { FORMATS, questionOf, type Asked } from "./address.ts";
 import { Answers } from "./Answers.tsx";
 import type { DebriefDocument, Summary } from "./documents.ts";
 import { English, Part, Times, When } from "./parts.tsx";
+import { isSimulated } from "./picture.ts";
 import { Picture } from "./Picture.tsx";
-import { Actions, Alerts, Trends } from "./Tables.tsx";
+import { Actions, Alerts, Trends, Unseen } from "./Tables.tsx";
 import { knownZone, offsetsOf, seconds } from "./when.ts";
 
 /** The zone with its offset, or with both where the clocks were changed in between. */
@@ -61,7 +62,7 @@ export function listFigures(summary: Summary): [string, string][] {
     [
       t("debrief.sum.response"),
       response === null
-        ? t("debrief.sum.response.none")
+        ? t(asked === 0 ? "debrief.sum.response.none" : "debrief.sum.response.nobody")
         : t("debrief.sum.response.value", { median: seconds(response.median) ?? "", worst: seconds(response.worst) ?? "" }),
     ],
     [t("debrief.sum.intime"), asked === 0 ? t("debrief.sum.intime.none") : t("debrief.sum.intime.value", { n: number(summary.within_time), of: number(asked) })],
@@ -106,7 +107,7 @@ function Head({ document }: { document: DebriefDocument }) {
     <>
       <h2>
         {t("debrief.of")} <Foreign text={of.title} />
-        {document.simulated && <Simulated />}
+        {isSimulated(document) && <Simulated />}
       </h2>
       <p class="debrief-period">
         <When at={of.since} /> {t("debrief.to")} <When at={of.until} />, {sayZone(document)}.{" "}
@@ -160,10 +161,6 @@ function Health({ document }: { document: DebriefDocument }) {
   );
 }
 
-/** Whether everything in a debrief is simulated; the document itself says whether anything is. */
-export const isSimulated = (document: DebriefDocument): boolean =>
-  document.simulated && document.timeline.every((lane) => lane.simulated === true);
-
 export function Report({ document, asked, zone }: { document: DebriefDocument; asked: Asked; zone: string }) {
   const shown = knownZone(document.of.zone);
   const [first, last] = [document.of.since, document.of.until].map((at) => calendarDay(Date.parse(at), shown));
@@ -183,6 +180,9 @@ export function Report({ document, asked, zone }: { document: DebriefDocument; a
             <Figures summary={document.summary} />
             <Gaps document={document} />
           </Part>
+          <Boundary what={t("debrief.notwatched")}>
+            <Unseen rows={document.not_watched ?? []} />
+          </Boundary>
           <Boundary what={t("debrief.picture")}>
             <Picture document={document} />
           </Boundary>
@@ -191,7 +191,7 @@ export function Report({ document, asked, zone }: { document: DebriefDocument; a
               {document.procedures.length === 0 && <p>{t("debrief.procedures.none")}</p>}
               <div class="runs">
                 {orderRuns(document.procedures).reverse().map((run) => (
-                  <Run key={run.run_id} run={run} zone={shown} as="h4" />
+                  <Run key={run.run_id} run={run} zone={shown} at={Date.parse(document.of.until)} as="h4" />
                 ))}
               </div>
             </Part>

@@ -1,5 +1,6 @@
 // The tables of a debrief: its alerts with how fast each was answered, how doors moved, what people did.
 
+import { laneWord } from "../aircraft/lane_words.ts";
 import { readSubject, type Subject } from "../alerts/record.ts";
 import { nameOf, priorityWord } from "../alerts/wording.ts";
 import { foreign } from "../foreign.ts";
@@ -7,8 +8,9 @@ import { Table } from "../health/parts.tsx";
 import { Mark } from "../sill/Mark.tsx";
 import { Simulated } from "../simulated/Simulated.tsx";
 import { t, tAny } from "../words.ts";
-import type { ActionEntry, DebriefAlert, Trend, Ways } from "./documents.ts";
+import type { ActionEntry, DebriefAlert, Trend, Unwatched, Ways } from "./documents.ts";
 import { Part, When } from "./parts.tsx";
+import { groupUnwatched } from "./unwatched.ts";
 import { seconds } from "./when.ts";
 
 /** What stands in the place of a door where somebody granted or ended a permit. */
@@ -100,6 +102,35 @@ export function Alerts({ alerts }: { alerts: readonly DebriefAlert[] }) {
   );
 }
 
+/** What a reader must not take for quiet: hazards of which nothing could have been raised. */
+export function Unseen({ rows }: { rows: readonly Unwatched[] }) {
+  if (rows.length === 0) return null;
+  return (
+    <Part id="not-watched" title={t("debrief.notwatched")}>
+      <Table
+        caption={t("debrief.notwatched.caption")}
+        heads={[t("page.aircraft"), t("debrief.minutes"), t("aircraft.deaf.why"), t("aircraft.deaf.where"), t("aircraft.deaf.hazard")]}
+        numbers={[1]}
+      >
+        {groupUnwatched(rows).map((group) => (
+          <tr key={`${group.aircraft}${group.minutes}${group.whys.join()}`}>
+            <th scope="row">
+              {group.aircraft}
+              {group.simulated && <Simulated />}
+            </th>
+            <td class="number">{group.minutes.toFixed(1)}</td>
+            <td lang="en">{group.whys.join(", ")}</td>
+            <td class="foreign-cell">{group.doors.map(laneWord).join(" ")}</td>
+            <td class="foreign-cell" lang="en">
+              {group.codes.join(", ")}
+            </td>
+          </tr>
+        ))}
+      </Table>
+    </Part>
+  );
+}
+
 function sayWays(ways: Ways | null): string {
   if (ways === null) return t("debrief.notmeasured");
   const median = seconds(ways.median) ?? "";
@@ -157,7 +188,7 @@ export function Actions({ actions }: { actions: readonly ActionEntry[] | undefin
                 <td>{nameOf(entry.person)}</td>
                 <td>{tAny(`alerts.audit.${entry.action}`, entry.action.replaceAll("-", " "))}</td>
                 <td>{sayPlace(subject)}</td>
-                <td class="foreign-cell">{foreign(entry.reason)}</td>
+                <td class="foreign-cell">{entry.reason === null ? "" : foreign(entry.reason)}</td>
               </tr>
             );
           })}

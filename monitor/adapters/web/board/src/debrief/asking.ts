@@ -25,8 +25,12 @@ export function useAnswer<T>(address: ReadonlySignal<string | null>, again?: Rea
       return undefined;
     }
     let over = false;
+    const given = new AbortController();
+    const late = setTimeout(() => given.abort(), TIMEOUT_MS);
     answered.value = { document: null, refusal: null, asking: true };
-    void get<T>(path, TIMEOUT_MS).then((answer) => {
+    // What nobody waits for any more is not made any more: the next question would wait for it.
+    void get<T>(path, given.signal).then((answer) => {
+      clearTimeout(late);
       if (over) return;
       answered.value = answer.ok
         ? { document: answer.document, refusal: null, asking: false }
@@ -34,6 +38,8 @@ export function useAnswer<T>(address: ReadonlySignal<string | null>, again?: Rea
     });
     return () => {
       over = true;
+      clearTimeout(late);
+      given.abort();
     };
   });
   return answered;

@@ -96,12 +96,23 @@ export interface Trend {
   simulated?: boolean;
 }
 
+/** Names and reasons are null for those who may only look. */
 export interface ActionEntry {
   time: string;
-  person: string;
+  person: string | null;
   action: string;
   subject: string;
-  reason: string;
+  reason: string | null;
+}
+
+/** A hazard that could not be seen at a place for a while, and for how long by which reason. */
+export interface Unwatched {
+  aircraft: string;
+  door: string;
+  code: string;
+  deaf_minutes: number;
+  reasons: Record<string, number>;
+  simulated?: boolean;
 }
 
 /** GET /api/v1/debrief. */
@@ -116,6 +127,7 @@ export interface DebriefDocument {
   readiness: ReadinessLane[];
   trends: Trend[];
   alarm_health?: AlarmHealth | null;
+  not_watched?: Unwatched[];
   actions?: ActionEntry[];
 }
 
@@ -155,7 +167,7 @@ export interface HandoverDocument {
   shelved: AlertDocument[];
   suppressed: AlertDocument[];
   out_of_service: AlertDocument[];
-  permits: PermitDocument[];
+  permits: (Omit<PermitDocument, "by" | "reason"> & { by: string | null; reason: string | null })[];
   drills: DrillDocument[];
   blind: { aircraft: string; stand: string; door: string; state: string; simulated?: boolean }[];
   deaf_to: { aircraft: string; door: string; why: string; codes: string[]; simulated?: boolean }[];

@@ -25,6 +25,12 @@ export interface PictureGroup {
   still: { name: string; state: string }[];
 }
 
+/** Whether everything in a debrief is simulated. The document itself says only whether anything is; the site's own line is of no aircraft. */
+export function isSimulated(document: DebriefDocument): boolean {
+  const lanes = document.timeline.filter((lane) => lane.aircraft !== "-");
+  return document.simulated && lanes.every((lane) => lane.simulated === true);
+}
+
 /** Words that stand for a door's state where none is on record. */
 const GAPS: Readonly<Record<string, BandKind>> = { "not-recorded": "not-recorded", "not-running": "not-running" };
 

@@ -1,6 +1,7 @@
 // One run of a procedure whole: its steps with what became of each, what was forbidden, how long, and in a drill its score.
 //
-// Draws a run that goes on as well as one of the record; of the first its time ticks.
+// Draws a run that goes on as well as one of the record; of the first its time ticks, unless a record tells how it stood at
+// its end.
 
 import type { ComponentChildren } from "preact";
 import { foreign } from "../foreign.ts";
@@ -58,7 +59,7 @@ function Score({ run }: { run: ProcedureRun }) {
   );
 }
 
-export function Run({ run, zone, as: Heading = "h3", children }: { run: ProcedureRun; zone: string; as?: "h3" | "h4"; children?: ComponentChildren }) {
+export function Run({ run, zone, at, as: Heading = "h3", children }: { run: ProcedureRun; zone: string; at?: number; as?: "h3" | "h4"; children?: ComponentChildren }) {
   const { done, of } = progressOf(run);
   const forbidden = run.forbidden ?? [];
   return (
@@ -69,7 +70,7 @@ export function Run({ run, zone, as: Heading = "h3", children }: { run: Procedur
       </Heading>
       <p class="run-state">
         <b>{tAny(`procedure.state.${run.state}`, run.state)}</b>, {t("procedure.progress", { done, of })},{" "}
-        {run.state === "running" ? <Elapsed run={run} /> : <span class="run-elapsed">{duration(elapsedOf(run, 0))}</span>},{" "}
+        {run.state === "running" ? <Elapsed run={run} at={at} /> : <span class="run-elapsed">{duration(elapsedOf(run, 0))}</span>},{" "}
         {t("procedure.began")} <time dateTime={run.began_at}>{clockTime(Date.parse(run.began_at), zone)}</time>
         {run.late === true && <span class="run-late"> ({t("alerts.flag.late")})</span>}
       </p>

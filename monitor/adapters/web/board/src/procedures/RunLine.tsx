@@ -8,10 +8,11 @@ import { t, tCount } from "../words.ts";
 import { clockOf, dueSteps, elapsedOf, goingOn, progressOf, troublesOf } from "./run.ts";
 import { StepShape, TROUBLE_SHAPES } from "./StepShape.tsx";
 
-/** How long the run has gone on, ticking, and the step that is awaited against its limit. */
-export function Elapsed({ run }: { run: ProcedureRun }) {
-  const clock = clockOf(run, now.value);
-  const whole = Math.floor(elapsedOf(run, now.value) / 1000);
+/** How long the run has gone on, and the step that is awaited against its limit: ticking, or as it was at a moment. */
+export function Elapsed({ run, at }: { run: ProcedureRun; at?: number | undefined }) {
+  const then = at ?? now.value;
+  const clock = clockOf(run, then);
+  const whole = Math.floor(elapsedOf(run, then) / 1000);
   return (
     <span class="run-elapsed">
       {whole < 2 ? `${whole} s` : duration(whole * 1000)}
