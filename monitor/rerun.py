@@ -230,9 +230,10 @@ class Rerun:
         observe: Observe,
         looked: bool = True,
         answering: bool = False,
+        answers_of: str | None = None,
     ) -> None:
         """Take up a beginning; ``looked``: at ``since`` the monitor was running."""
-        self.system = System(config.site, beginning.state, answering=answering)
+        self.system = System(config.site, beginning.state, answering=answering, answers_of=answers_of)
         self.codec = make_codec(config)
         self._since, self._until = since, until
         self._observe = observe
@@ -323,13 +324,14 @@ def rerun(
     observe: Observe,
     progress: Callable[[float], None],
     answering: bool = False,
+    answers_of: str | None = None,
 ) -> Reran:
     """Judge again under ``config`` what the ``journal`` recorded from ``since`` up to ``until`` (µs).
 
     ``observe`` hears first, with no effects, how everything stood at ``since`` (where somebody was
     looking then), and from there of every step. ``answering``: it also hears of the retained answers
-    (``PublishReadiness``), each when it was due, which takes most of the time. ``progress`` hears of the
-    share that is done, 0 to 1. ``journal`` is the file or its folder.
+    (``PublishReadiness``), each when it was due, which takes most of the time; ``answers_of``: of this
+    aircraft's alone. ``progress`` hears of the share that is done, 0 to 1. ``journal`` is the file or its folder.
 
     Raises :class:`NothingOnRecordError` for a period of which nothing is kept, and :class:`JournalError`.
     """
@@ -342,7 +344,16 @@ def rerun(
         beginning = record.find_beginning(config, since)
         gaps = record.gaps(since, until)
         looked = not any(gap.begun <= since < gap.over for gap in gaps)
-        run = Rerun(config, beginning, since=since, until=until, observe=observe, looked=looked, answering=answering)
+        run = Rerun(
+            config,
+            beginning,
+            since=since,
+            until=until,
+            observe=observe,
+            looked=looked,
+            answering=answering,
+            answers_of=answers_of,
+        )
         walk = Walk(record, beginning, until)
         length = max(until - beginning.at, 1)
         inputs = 0

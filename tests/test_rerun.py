@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -42,7 +43,7 @@ class Seen:
         return [brief(each) for _, effects in self.steps for each in effects if isinstance(each, PublishEvent)]
 
 
-def run(folder: Path, since: int, until: int, config: Config | None = None, **more: bool) -> tuple[Reran, Seen]:
+def run(folder: Path, since: int, until: int, config: Config | None = None, **more: Any) -> tuple[Reran, Seen]:
     seen = Seen()
     reran = rerun(
         folder,
@@ -180,6 +181,11 @@ async def test_it_tells_of_answers_where_asked(tmp_path: Path) -> None:
     assert answers
     assert not any(isinstance(each, PublishReadiness) for _, told in plain.steps for each in told)
     assert all(period[0] <= now < period[1] for now, _ in answers)
+    for reg in (REG, "TW-999"):
+        _, of_one = run(folder, *period, answering=True, answers_of=reg)
+        told_of = [(now, each) for now, told in of_one.steps for each in told if isinstance(each, PublishReadiness)]
+        assert told_of == [(now, each) for now, each in answers if each.aircraft == reg], "at the same moments"
+        assert of_one.events() == plain.events()
 
 
 @pytest.mark.looptime

@@ -166,7 +166,7 @@ class SqliteJournal:
             if not done.done():
                 done.set_result(pruned)
 
-        self._running().request(Pruning(now - keep_inputs_us, now - keep_events_us), finish)
+        self._running().request(Pruning(now - keep_inputs_us, now - keep_events_us, self._snapshots), finish)
         return await done
 
     def latest_snapshot(self) -> Snapshot | None:

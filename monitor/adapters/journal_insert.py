@@ -34,10 +34,14 @@ from monitor.adapters.journal_rows import (
     snapshot_digest,
 )
 from monitor.adapters.journal_settings import keep_settings
+from monitor.core.times import HOUR
 from monitor.ports import Entry, Settings, Snapshot
 
 TOPICS_MAX: Final = 65_536
 """How many topics get a number; further ones are spelled out in their rows."""
+
+OLD_EVERY: Final = 6 * HOUR
+"""Of snapshots older than a restart needs, the first of so much time stays (µs): from it a period is gone through again."""
 
 _INPUT: Final = f"(?, ?, nullif(?, '{DELIVERY}'), ?, ?, ?)"
 _CHUNKS: Final = (256, 16, 1)
@@ -174,8 +178,9 @@ class BatchInserter:
             [(shot.position, shot.at, snapshot_digest(shot), shot.body) for shot in snapshots[-self._snapshots :]],
         )
         connection.execute(
-            "DELETE FROM snapshots WHERE position NOT IN (SELECT position FROM snapshots ORDER BY position DESC LIMIT ?)",
-            (self._snapshots,),
+            "DELETE FROM snapshots WHERE position NOT IN (SELECT position FROM snapshots ORDER BY position DESC LIMIT ?)"
+            " AND position NOT IN (SELECT min(position) FROM snapshots GROUP BY at / ?)",
+            (self._snapshots, OLD_EVERY),
         )
 
     def prune(self, pruning: Pruning) -> bool:

@@ -59,16 +59,22 @@ _OLD_AUDIT: Final = (
 _MOVE_ANCHOR: Final = "UPDATE audit_anchor SET (seq, hash) = (SELECT seq, hash FROM audit WHERE seq = ?) WHERE only = 1"
 
 
+_NEWEST_SNAPSHOTS: Final = "SELECT position FROM snapshots ORDER BY position DESC LIMIT ?"
+# Between such a snapshot and the first input that is left something is missing: nothing can set out from it.
+_DELETE_SNAPSHOTS: Final = f"DELETE FROM snapshots WHERE position < ? AND position NOT IN ({_NEWEST_SNAPSHOTS})"  # noqa: S608
+
+
 @dataclass(slots=True)
 class Pruning:
     """One request under way. Times are µs; a row goes when it is older than its limit.
 
-    Inputs go from the oldest on, and only those below the oldest snapshot that is kept,
-    from which a restart may have to replay.
+    Inputs go from the oldest on, and only those below the oldest of the newest ``snapshots``,
+    from which a restart may have to replay. Older snapshots go with the inputs that follow them.
     """
 
     inputs_before: int
     events_before: int
+    snapshots: int
     inputs: int = 0
     events: int = 0
     deafness: int = 0
@@ -130,19 +136,20 @@ class Pruning:
         return gone
 
     def _delete_inputs(self, connection: sqlite3.Connection) -> int:
-        needed = connection.execute("SELECT min(position) FROM snapshots").fetchone()[0]
+        needed = connection.execute(f"SELECT min(position) FROM ({_NEWEST_SNAPSHOTS})", (self.snapshots,)).fetchone()[0]  # noqa: S608
         if needed is None:
             return 0
         # The first row of the chunk that has to stay; the rows behind it stay with it, so
         # that what is left has no gap even where the wall clock once went back.
         stop = connection.execute(
-            "SELECT min(position) FROM (SELECT position, at FROM inputs ORDER BY position LIMIT ?)"
-            " WHERE at >= ? OR position >= ?",
+            "SELECT coalesce(min(position) FILTER (WHERE at >= ?2 OR position >= ?3), max(position) + 1)"
+            " FROM (SELECT position, at FROM inputs ORDER BY position LIMIT ?1)",
             (CHUNK_ROWS, self.inputs_before, needed),
         ).fetchone()[0]
         if stop is None:
-            return connection.execute(
-                "DELETE FROM inputs WHERE position IN (SELECT position FROM inputs ORDER BY position LIMIT ?)",
-                (CHUNK_ROWS,),
-            ).rowcount
-        return connection.execute("DELETE FROM inputs WHERE position < ?", (stop,)).rowcount
+            return 0
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute(_DELETE_SNAPSHOTS, (stop - 1, self.snapshots))
+        gone = connection.execute("DELETE FROM inputs WHERE position < ?", (stop,)).rowcount
+        connection.execute("COMMIT")
+        return gone

@@ -237,6 +237,8 @@ class Dues(Stands):
             return False
         aircraft.readiness_due = aircraft.readiness_later = None
         aircraft.readiness_at = at
+        if self._answers_of not in (None, reg):
+            return True
         document = None
         if aircraft.presence is not Presence.AWAY and self.airframe(aircraft) is not None:
             kept = self._kept.get(reg)

@@ -50,10 +50,16 @@ def index_rules(rules: Iterable[tuple[int, Rule]]) -> Index:
 class Lineup:
     """One site's records with what is needed to find, watch and time them."""
 
-    def __init__(self, site: Site, record: SiteRecord | None = None, *, answering: bool = True) -> None:
-        """Take up a site's records. Not ``answering``: nobody reads the retained answers, which take most of the time."""
+    def __init__(
+        self, site: Site, record: SiteRecord | None = None, *, answering: bool = True, answers_of: str | None = None
+    ) -> None:
+        """Take up a site's records. Not ``answering``: nobody reads the retained answers, which take most of the time.
+
+        ``answers_of``: only this aircraft's are read. The others have their turns all the same, so that it has its own.
+        """
         self.site = site
         self._answering = answering
+        self._answers_of = answers_of
         self.record = record if record is not None else SiteRecord()
         self._types = {**site.types, PROOF_TYPE.name: PROOF_TYPE}
         self.ledger = Ledger(site.name, site.escalation, self._queue_escalation)

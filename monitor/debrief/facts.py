@@ -149,6 +149,7 @@ def _judge_again(
             observe=observe,
             progress=progress,
             answering=True,
+            answers_of=scope.aircraft,
         )
     except NothingOnRecordError:
         return None, "The readings of that time are no longer kept, so that readiness cannot be worked out.", []

@@ -11,7 +11,19 @@ from collections.abc import Iterable, Sequence
 from monitor.core.timeline import Stood
 from monitor.core.watched import WHOLE as NOT_JUDGED
 from monitor.core.watched import Note, Span
-from monitor.debrief.values import NOT_RECORDED, NOT_RUNNING, WHOLE, AlertLine, Bar, Craft, Gap, Lane, Mark, Scope
+from monitor.debrief.values import (
+    NOT_HERE,
+    NOT_RECORDED,
+    NOT_RUNNING,
+    WHOLE,
+    AlertLine,
+    Bar,
+    Craft,
+    Gap,
+    Lane,
+    Mark,
+    Scope,
+)
 
 UNKNOWN = "unknown"
 
@@ -70,6 +82,19 @@ def draw_bars(stood: Sequence[Stood], since: int, until: int, off: Sequence[Span
     return tuple(bars)
 
 
+def leave_out(bars: Iterable[Bar], elsewhere: Sequence[Span]) -> tuple[Bar, ...]:
+    """Say of the whiles in which the aircraft stood elsewhere (µs, in order) only that."""
+    left: list[Bar] = []
+    for bar in bars:
+        for begun, over, gone in cut_out(bar.begun, bar.over, elsewhere):
+            part = Bar(begun, over, NOT_HERE, UNKNOWN) if gone else bar._replace(begun=begun, over=over)
+            if left and left[-1].over == begun and left[-1][2:] == part[2:]:
+                left[-1] = left[-1]._replace(over=over)
+            else:
+                left.append(part)
+    return tuple(left)
+
+
 def find_blind(
     bars: Sequence[Bar], notes: Sequence[Note], since: int, until: int, off: Sequence[Span], ends: int
 ) -> tuple[Gap, ...]:
@@ -101,7 +126,8 @@ def draw_lanes(
 ) -> tuple[tuple[Lane, ...], int]:
     """Draw an aircraft's lines, and count the doors that are left out: of a whole site those that did not stir."""
     since, until = scope.since, scope.until
-    off = join_spans([*off, *_elsewhere(craft, since, until)], since, until)
+    elsewhere = _elsewhere(craft, since, until)
+    unseen = join_spans([*off, *elsewhere], since, until)
     marks: dict[str, list[Mark]] = {}
     for alert in alerts:
         if alert.aircraft == craft.reg and alert.sounded:
@@ -114,12 +140,12 @@ def draw_lanes(
         if not scope.holds(door):
             continue
         stood = craft.stood.get(door, ())
-        bars = draw_bars(stood, since, until, off, ends)
-        seen = {bar.state for bar in bars} - {NOT_RUNNING, NOT_RECORDED}
+        bars = leave_out(draw_bars(stood, since, until, off, ends), elsewhere)
+        seen = {bar.state for bar in bars} - {NOT_RUNNING, NOT_RECORDED, NOT_HERE}
         if scope.kind in ("period", "stand") and door not in marks and len(seen) < 2:
             still += 1
             continue
-        blind = find_blind(bars, craft.notes.get(door, ()), since, until, off, ends)
+        blind = find_blind(bars, craft.notes.get(door, ()), since, until, unseen, ends)
         lanes.append(Lane(craft.reg, door, craft.kinds.get(door, ""), bars, tuple(marks.get(door, ())), blind))
     return tuple(lanes), still
 

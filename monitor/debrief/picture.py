@@ -166,6 +166,8 @@ def draw_texture(state: str, x: float, y: float, width: float) -> str:
         return _outline(x, y, width) + _hatch(x, y, width, BAND, gap=6) + _hatch(x, y, width, BAND, gap=6, back=True)
     if state == "not-running":
         return _hatch(x, y + 2, width, 9, gap=14, stroke=1.2, tone=QUIET) + _solid(x, y + 6, width, 0.8, QUIET)
+    if state == "not-here":
+        return ""
     if state == "not-recorded":
         return f'<path d="M{x:.1f} {y + 6.5}h{width:.1f}" stroke="{QUIET}" stroke-width="1" stroke-dasharray="2 4"/>'
     return _outline(x, y, width, dashed=True) + _tear(x, y, width)

@@ -19,7 +19,8 @@ WHOLE = "-"
 
 NOT_RECORDED = "not-recorded"
 NOT_RUNNING = "not-running"
-"""Stand for a door's state where there is none on record."""
+NOT_HERE = "not-here"
+"""Stand for a door's state where there is none on record, or where it is not the report's: the aircraft stood elsewhere."""
 
 
 class Scope(NamedTuple):

@@ -22,6 +22,7 @@ STATES: Final[Mapping[str, str]] = {
     "slide_deployed": "slide deployed",
     "not-recorded": "not on record",
     "not-running": "monitor not running",
+    "not-here": "not at the stand",
 }
 ALERT_STATES: Final[Mapping[str, str]] = {
     "normal": "over",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import dataclasses
 import os
 import shutil
 import sqlite3
@@ -17,6 +18,7 @@ import pytest
 
 from monitor.adapters.journal import JournalError, SqliteJournal
 from monitor.adapters.journal_store import LOCK_NAME, Migration, connect_writer, prepare_database, shipped_migrations
+from monitor.core.times import HOUR
 from monitor.ports import Entry, Snapshot
 
 DEADLINE_S = 10.0
@@ -240,11 +242,39 @@ async def test_without_a_whole_snapshot_and_the_first_inputs_it_says_so(tmp_path
         SqliteJournal(path).latest_snapshot()
 
 
-async def test_only_the_last_snapshots_are_kept(tmp_path: Path) -> None:
-    path = tmp_path / "journal.sqlite3"
-    await fill(path, 10, 1, 3, 5, 7, 9)
+def snapshots_in(path: Path) -> list[int]:
     with contextlib.closing(sqlite3.connect(path)) as connection:
-        assert connection.execute("SELECT position FROM snapshots ORDER BY position").fetchall() == [(5,), (7,), (9,)]
+        return [row[0] for row in connection.execute("SELECT position FROM snapshots ORDER BY position")]
+
+
+async def keep_hourly(path: Path, first: int, last: int) -> SqliteJournal:
+    """Append an input an hour with a snapshot behind it, each in a batch of its own; returns the open journal."""
+    journal = SqliteJournal(path)
+    journal.start()
+    for position in range(first, last + 1):
+        committed = asyncio.Event()
+        journal.save_snapshot(Snapshot(position - 1, position * HOUR, b"state"))
+        journal.append(dataclasses.replace(entry(position), at=position * HOUR), committed.set)
+        await asyncio.wait_for(committed.wait(), DEADLINE_S)
+    return journal
+
+
+async def test_the_last_snapshots_are_kept_and_of_older_ones_the_first_of_six_hours(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite3"
+    await (await keep_hourly(path, 1, 20)).close(DEADLINE_S)
+    assert snapshots_in(path) == [0, 5, 11, 17, 18, 19], "of hours 1 to 5, 6 to 11, 12 to 17, and from 18 on"
+
+
+async def test_old_snapshots_go_with_the_inputs_that_follow_them(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite3"
+    journal = await keep_hourly(path, 1, 59)
+    await journal.prune(59 * HOUR, keep_inputs_us=30 * HOUR, keep_events_us=30 * HOUR)
+    assert next(journal.entries_after(0)).position == 29
+    assert snapshots_in(path) == [29, 35, 41, 47, 53, 56, 57, 58], "the one of hour 24 has no input 25 behind it"
+    await journal.prune(59 * HOUR, keep_inputs_us=0, keep_events_us=0)
+    assert next(journal.entries_after(0)).position == 56
+    assert snapshots_in(path) == [56, 57, 58]
+    await journal.close(DEADLINE_S)
 
 
 async def test_questions_asked_while_it_closes_are_answered_or_refused(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import {
 } from "../../monitor/adapters/web/board/src/debrief/address.ts";
 import type { DebriefDocument } from "../../monitor/adapters/web/board/src/debrief/documents.ts";
 import { isSimulated, listAnswers, listBands, makePicture, sumAnswers, windowOf } from "../../monitor/adapters/web/board/src/debrief/picture.ts";
-import { groupUnwatched } from "../../monitor/adapters/web/board/src/debrief/unwatched.ts";
+import { groupDeaf, groupUnwatched } from "../../monitor/adapters/web/board/src/debrief/unwatched.ts";
 import { knownZone, offsetAt, offsetsOf, seconds } from "../../monitor/adapters/web/board/src/debrief/when.ts";
 import { readRoute } from "../../monitor/adapters/web/board/src/route.ts";
 import made from "./debrief_made.json" with { type: "json" };
@@ -134,4 +134,7 @@ test("hazards that could not be seen for as long and for the same reasons are on
     ],
   );
   assert.deepEqual(groupUnwatched([]), []);
+  const deaf = { aircraft: "ZZ-KAT", door: "L1", why: "not fitted", codes: ["wind-limit"] };
+  const told = groupDeaf([deaf, { ...deaf, door: "L2" }, { ...deaf, door: "L2", why: "never seen" }, { ...deaf, aircraft: "ZZ-MEA" }]);
+  assert.deepEqual(told.map((each) => `${each.aircraft} ${each.doors.join()} ${each.why}`), ["ZZ-KAT L1,L2 not fitted", "ZZ-KAT L2 never seen", "ZZ-MEA L1 not fitted"]);
 });

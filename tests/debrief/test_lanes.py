@@ -13,9 +13,9 @@ from monitor.core.timeline import Stood
 from monitor.core.times import SECOND, format_time
 from monitor.debrief.alerts import sum_up, tell_alerts
 from monitor.debrief.answers import AnswerLog
-from monitor.debrief.lanes import cut_out, draw_bars, find_blind, join_spans
+from monitor.debrief.lanes import cut_out, draw_bars, draw_lanes, find_blind, join_spans, leave_out
 from monitor.debrief.trends import count_moves, find_trend
-from monitor.debrief.values import NOT_RECORDED, NOT_RUNNING, Bar, Scope, Told
+from monitor.debrief.values import NOT_RECORDED, NOT_RUNNING, Bar, Craft, Scope, Told
 
 MOMENTS = st.integers(0, 200)
 SPANS = st.lists(st.tuples(MOMENTS, MOMENTS), max_size=5)
@@ -58,6 +58,15 @@ def test_a_while_is_cut_without_loss(spans: list[tuple[int, int]], begun: int, l
 
 
 SCOPE = Scope("aircraft", "TW-101", "TW-101", None, None, None, 50 * SECOND, 150 * SECOND, "UTC")
+DATA = {
+    "alert_id": "a",
+    "priority": "warning",
+    "state": "unacknowledged",
+    "active": True,
+    "raised_at": format_time(10),
+    "text": "t",
+    "respond_within_s": 5,
+}
 LIVES = ["raised", "acknowledged", "cleared", "reraised", "shelved"]
 
 
@@ -82,6 +91,32 @@ def lives(draw: st.DrawFn) -> list[Told]:
                 data["state"] = draw(st.sampled_from([AlertState.ACKNOWLEDGED, AlertState.NORMAL]))
             told.append(Told(second * SECOND, "TW-101", "L1", "code", kind, data))
     return sorted(told, key=lambda each: each.time)
+
+
+def test_an_aircraft_that_stood_elsewhere_is_not_a_monitor_that_did_not_run() -> None:
+    bars = (Bar(0, 100, "armed", "engaged"), Bar(100, 120, "not-running", "unknown"), Bar(120, 200, "open", "engaged"))
+    left = leave_out(bars, [(50, 110), (150, 160)])
+    assert [(bar.begun, bar.over, bar.state) for bar in left] == [
+        (0, 50, "armed"),
+        (50, 110, "not-here"),
+        (110, 120, "not-running"),
+        (120, 150, "open"),
+        (150, 160, "not-here"),
+        (160, 200, "open"),
+    ]
+    craft = Craft("TW-101", False, {}, {"L1": [Stood(0, "L1", "armed", "engaged")]}, {}, {}, [(0, 50), (80, 90)])
+    scope = Scope("stand", "Stand S11", None, None, "S11", None, 0, 100, "UTC")
+    mark = tell_alerts(scope, [Told(10, "TW-101", "L1", "code", "raised", DATA)])
+    (lane,), _ = draw_lanes(scope, craft, mark, [(40, 45)], 101)
+    assert [(bar.begun, bar.over, bar.state) for bar in lane.bars] == [
+        (0, 40, "armed"),
+        (40, 45, "not-running"),
+        (45, 50, "armed"),
+        (50, 80, "not-here"),
+        (80, 90, "armed"),
+        (90, 100, "not-here"),
+    ]
+    assert [gap[:2] for gap in lane.blind] == [(40, 45)], "what is not of the report is no gap of it"
 
 
 def find_asked(own: list[Told]) -> int:

@@ -93,12 +93,12 @@ async def test_one_that_nobody_waits_for_any_more_is_given_up(tmp_path: Path) ->
     stream = Stream(reader)
     boards = BoardWatch(Boards(stream.carries), reader, within=3)
     app = build_app(reader, stream, boards, lambda _: (b"", ""), debriefs=made)
-    sent: list[object] = []
+    sent: list[dict[str, object]] = []
 
     async def go_away() -> dict[str, object]:
         return heard.pop(0) if heard else {"type": "http.disconnect"}
 
-    async def send(message: object) -> None:
+    async def send(message: dict[str, object]) -> None:
         sent.append(message)
 
     scope = {
@@ -114,7 +114,7 @@ async def test_one_that_nobody_waits_for_any_more_is_given_up(tmp_path: Path) ->
         for _ in range(WAITING_MAX + 2):
             heard: list[dict[str, object]] = [{"type": "http.request", "body": b"", "more_body": False}]
             await app(scope, go_away, send)  # type: ignore[arg-type]
-    assert {each["status"] for each in sent if each["type"] == "http.response.start"} == {499}  # type: ignore[index]
+    assert {each["status"] for each in sent if each["type"] == "http.response.start"} == {499}
     await made.close()
 
 

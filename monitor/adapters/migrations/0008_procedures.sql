@@ -33,3 +33,6 @@ CREATE TABLE drills (
     position  INTEGER NOT NULL
 );
 CREATE INDEX drills_by_time ON drills (began_at);
+
+-- What nobody sent: starts, connections, people's actions. A few among millions of readings.
+CREATE INDEX inputs_of_our_own ON inputs (position) WHERE kind IS NOT NULL;

@@ -111,13 +111,14 @@ async def _read(file: BinaryIO) -> AsyncIterator[bytes]:
 async def _is_waited_for(making: asyncio.Future[Written], request: Request) -> bool:
     """Wait until a report is made, or given up because whoever asked for it went away: others wait for their turn."""
     leaving = asyncio.ensure_future(_leave(request))
+    both: set[asyncio.Future[Any]] = {making, leaving}
     try:
-        await asyncio.wait({making, leaving}, return_when=asyncio.FIRST_COMPLETED)
+        await asyncio.wait(both, return_when=asyncio.FIRST_COMPLETED)
         return making.done()
     finally:
-        for task in (making, leaving):
-            task.cancel()
-        await asyncio.wait({making, leaving})
+        for each in both:
+            each.cancel()
+        await asyncio.wait(both)
 
 
 async def _leave(request: Request) -> None:

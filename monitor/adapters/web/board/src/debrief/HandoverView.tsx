@@ -3,6 +3,7 @@
 
 import type { ComponentChildren } from "preact";
 import { useEffect } from "preact/hooks";
+import { laneWord } from "../aircraft/lane_words.ts";
 import { placeAddress, priorityWord, sayHolder, sayPlace } from "../alerts/wording.ts";
 import { foreign } from "../foreign.ts";
 import { Foreign } from "../health/parts.tsx";
@@ -18,6 +19,7 @@ import type { AlertDocument } from "../wire.ts";
 import { t, tAny, type Key } from "../words.ts";
 import type { HandoverDocument } from "./documents.ts";
 import { Part } from "./parts.tsx";
+import { groupDeaf } from "./unwatched.ts";
 import { knownZone, offsetAt } from "./when.ts";
 
 function List({ id, title, none, n, children }: { id: string; title: string; none: string; n: number; children: ComponentChildren }) {
@@ -91,9 +93,12 @@ function Unseen({ document, zone }: { document: HandoverDocument; zone: string }
       </List>
       <List id="deaf" title={t("handover.deaf")} none={t("handover.deaf.none")} n={document.deaf_to.length}>
         <ul class="handover-list">
-          {document.deaf_to.map((row) => (
-            <li key={`${row.aircraft}${row.door}${row.why}`}>
-              <Place {...row} />: {row.codes.join(", ")} <span lang="en">({foreign(row.why)})</span>
+          {groupDeaf(document.deaf_to).map(({ doors, ...row }) => (
+            <li key={`${row.aircraft}${row.why}${row.codes.join()}`}>
+              <Place {...row} /> {doors.map(laneWord).join(" ")}:{" "}
+              <span lang="en">
+                {row.codes.join(", ")} ({foreign(row.why)})
+              </span>
             </li>
           ))}
         </ul>
@@ -154,7 +159,7 @@ export function HandoverView({ document }: { document: HandoverDocument }) {
           ))}
         </Table>
       </List>
-      <List id="undelivered" title={t("handover.undelivered")} none={t("handover.undelivered.none")} n={undelivered.length}>
+      <List id="undelivered" title={t("handover.undelivered")} none={t(document.undelivered == null ? "handover.undelivered.unknown" : "handover.undelivered.none")} n={undelivered.length}>
         <ul class="handover-list">
           {undelivered.map((each) => (
             <li key={each.destination}>

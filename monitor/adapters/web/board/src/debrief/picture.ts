@@ -32,7 +32,7 @@ export function isSimulated(document: DebriefDocument): boolean {
 }
 
 /** Words that stand for a door's state where none is on record. */
-const GAPS: Readonly<Record<string, BandKind>> = { "not-recorded": "not-recorded", "not-running": "not-running" };
+const GAPS: Readonly<Record<string, BandKind>> = { "not-recorded": "not-recorded", "not-here": "not-recorded", "not-running": "not-running" };
 
 /** A stretch inside a window; null where nothing of it is. */
 function cut(stretch: Stretch, window: Window): Piece | null {

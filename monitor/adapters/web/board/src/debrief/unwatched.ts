@@ -1,7 +1,7 @@
 // The hazards that could not be seen, put together as a reader wants them: those of one aircraft that could not be seen
 // for as long and for the same reasons are one row. Owns no words.
 
-import type { Unwatched } from "./documents.ts";
+import type { HandoverDocument, Unwatched } from "./documents.ts";
 
 export interface UnwatchedGroup {
   aircraft: string;
@@ -25,4 +25,18 @@ export function groupUnwatched(rows: readonly Unwatched[]): UnwatchedGroup[] {
     if (!group.codes.includes(row.code)) group.codes.push(row.code);
   }
   return [...groups.values()].sort((a, b) => a.aircraft.localeCompare(b.aircraft) || b.minutes - a.minutes);
+}
+
+type Deaf = HandoverDocument["deaf_to"][number];
+
+/** Doors of an aircraft that are deaf to the same hazards for the same reason, as one: most are deaf by how they were built. */
+export function groupDeaf(rows: readonly Deaf[]): (Omit<Deaf, "door"> & { doors: string[] })[] {
+  const groups = new Map<string, Omit<Deaf, "door"> & { doors: string[] }>();
+  for (const { door, ...row } of rows) {
+    const key = JSON.stringify([row.aircraft, row.why, row.codes]);
+    const group = groups.get(key) ?? { ...row, doors: [] };
+    groups.set(key, group);
+    group.doors.push(door);
+  }
+  return [...groups.values()];
 }
