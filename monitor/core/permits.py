@@ -368,6 +368,7 @@ def _put_back(system: Settling, permit: Permit, now: int, *, by: str | None, rea
     aircraft = system.record.aircraft.get(permit.aircraft)
     if aircraft is None:
         return
+    system.end_drilled(aircraft, permit.permit_id, now)
     slides = _mark_slides(system.record, aircraft)
     if slides:
         # What the slide's return leads to is judged while its hazards are still out: they come back as they are.

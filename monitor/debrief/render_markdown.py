@@ -198,6 +198,7 @@ def _procedures(runs: Sequence[Mapping[str, Any]], times: Times) -> list[str]:
             for s in run["steps"]
         ]
         rows += [(rule["text"], "FORBIDDEN", times.clock(rule["at"]), "-", "-") for rule in run["forbidden"]]
+        rows += [(f"Must not be: {rule['text']}", words.UNSEEN, "-", "-", "-") for rule in run["unseen"]]
         lines += table(("Step", "What became of it", "When", "Took", "At most"), rows, "It has no steps.")
     return lines or ["No procedure is on record in this period.", ""]
 

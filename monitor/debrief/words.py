@@ -43,6 +43,8 @@ STEPS: Final[Mapping[str, str]] = {
     "too-slow": "too slow",
     "cannot-tell": "cannot tell",
 }
+UNSEEN: Final = "cannot tell: it could not be seen"
+"""What is said of a rule of a procedure that nothing showed kept or broken."""
 RUNS: Final[Mapping[str, str]] = {
     "running": "going on",
     "finished": "finished",
@@ -127,7 +129,7 @@ def complete_run(run: Mapping[str, Any]) -> dict[str, Any]:
     steps = [{**dict.fromkeys(("at", "took_s", "limit_s", "reported")), **step} for step in run.get("steps", ())]
     optional = ("ended_at", "elapsed_s", "drill", "simulated", "late")
     drill = run.get("drill") and {"name": None, "score": None, **run["drill"]}
-    return {**dict.fromkeys(optional), "forbidden": [], **run, "steps": steps, "drill": drill}
+    return {**dict.fromkeys(optional), "forbidden": [], "unseen": [], **run, "steps": steps, "drill": drill}
 
 
 def group_unwatched(rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:

@@ -164,6 +164,7 @@ def _run(document: dict[str, Any]) -> dict[str, Any]:
     steps = [(_text(step, "state"), _text(step, "text")) for step in _entries(document, "steps")]
     troubles = [{"what": state, "text": text} for state, text in steps if state in _TROUBLES]
     troubles += [{"what": "forbidden", "text": _text(each, "text")} for each in _entries(document, "forbidden")]
+    troubles += [{"what": "unseen", "text": _text(each, "text")} for each in _entries(document, "unseen")]
     return {
         "run_id": _text(document, "run_id"),
         "title": _text(document, "title"),

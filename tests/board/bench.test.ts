@@ -124,8 +124,8 @@ test("the most urgent alert stands first, and of those the door in front's, the 
 });
 
 test("of what went wrong in a procedure the worst is told, and how much more there is", () => {
-  const told = ["cannot-tell", "too-slow", "skipped", "forbidden"].map((what) => ({ what, text: what }));
-  assert.deepEqual(shortened(told), { shown: [{ what: "forbidden", text: "forbidden" }, { what: "skipped", text: "skipped" }], more: 2 });
+  const told = ["unseen", "cannot-tell", "too-slow", "skipped", "forbidden"].map((what) => ({ what, text: what }));
+  assert.deepEqual(shortened(told), { shown: [{ what: "forbidden", text: "forbidden" }, { what: "skipped", text: "skipped" }], more: 3 });
   assert.deepEqual(shortened([]), { shown: [], more: 0 });
 });
 

@@ -69,6 +69,12 @@ test("what goes on ticks, the awaited step against its limit; what is over stand
   assert.deepEqual(reportableSteps(over), []);
 });
 
+test("what must not be and cannot be seen is told with what went wrong, as something that nobody can tell", () => {
+  const run = makeRun({ counts: { forbidden: 1 }, unseen: [{ rule: "wind", text: "Opened in too much wind" }] });
+  assert.deepEqual(troublesOf(run), [["forbidden", 1], ["unseen", 1]]);
+  assert.equal(TROUBLE_SHAPES.unseen, TROUBLE_SHAPES.cannot_tell);
+});
+
 test("a run without its parts is one of which nothing is known, and a strange word cannot be told", () => {
   const { steps: _, counts: __, forbidden: ___, elapsed_s: ____, ...bare } = makeRun({ state: "abandoned" });
   assert.deepEqual(progressOf(bare), { done: 0, of: 0 });

@@ -33,6 +33,7 @@ RUN: Final[dict[str, Any]] = {
         {"step": "look", "text": "Look through the window", "state": "skipped", "limit_s": 5.0},
     ],
     "forbidden": [{"rule": "lever", "text": "Lever moved | twice", "at": "2026-03-01T10:00:41.000Z"}],
+    "unseen": [{"rule": "wind", "text": "Opened in a wind above the limit"}],
     "drill": {"permit_id": "p1", "name": "Front left", "score": {"points": 8, "of": 10, "percent": 80.0}},
 }
 """A procedure's run of no configuration, so that those that are shipped may change."""

@@ -305,6 +305,21 @@ class Following(Showing):
             document = {**document, **changed}
         self._conclude(aircraft, door, run, document)
 
+    def end_drilled(self, aircraft: AircraftRecord, drill_id: str, now: int) -> None:
+        """End the runs of a drill that is over: what is done at the doors from now on is no part of it."""
+        for door in aircraft.doors.values():
+            run = door.run
+            if run is None or run.drill_id != drill_id:
+                continue
+            fits = self._find_fits(self.airframe(aircraft), door)
+            looks = _looks(run, fits, partial(ask, View(self.record, now, aircraft, self.airframe(aircraft), door)), now)
+            if any(look.candidate.done_at is not None for look in looks):
+                for look in looks:
+                    look.end_by_time()
+                self._tell(aircraft, door, run, fits, looks, now)
+            else:
+                self._abandon(aircraft, door, now, "the drill ended")
+
     def _end_runs(self, aircraft: AircraftRecord, now: int, why: str) -> None:
         """End what goes on at an aircraft that is gone, and take away what is told of it."""
         for door in aircraft.doors.values():

@@ -266,6 +266,31 @@ def test_a_drill_that_ends_by_the_clock_is_kept_with_its_end(probe: Procedure) -
     assert noted[1].ended_at == noted[0].until
 
 
+def test_what_is_done_after_a_drill_is_no_part_of_it(probe: Procedure) -> None:
+    story = story_with(probe)
+    [granted] = [e for e in drill(story, "L1", name="night", procedure="probe") if isinstance(e, NoteDrill)]
+    l1(story, 5, handle_lifted=True)
+    story.until(6)
+    story.step(PermitEnded(granted.permit_id, "Ann", ""))
+    [run] = ended(story)
+    assert (run["state"], run["why"], run["drill"]["score"]) == ("abandoned", "the drill ended", None)
+    l1(story, 7, locked=False, hold_open=True)
+    assert ended(story) == [run]
+
+
+def test_a_run_that_waits_for_a_report_alone_is_finished_by_its_drills_end(tmp_path: Path) -> None:
+    spoken = make(tmp_path, [LIFT, {"name": "say", "reported": True}], finished={"handle_lifted": True})
+    story = story_with(spoken)
+    [granted] = [e for e in drill(story, "L1", name="night", procedure=spoken.name) if isinstance(e, NoteDrill)]
+    l1(story, 5, handle_lifted=True)
+    assert ended(story) == []
+    story.until(6)
+    story.step(PermitEnded(granted.permit_id, "Ann", ""))
+    [run] = ended(story)
+    assert (run["state"], [step["state"] for step in run["steps"]]) == ("finished", ["taken", "skipped"])
+    assert run["drill"]["score"]["percent"] == 25.0, "one of two, less half a step"
+
+
 def test_a_drill_scores_its_own_procedure_and_no_other(tmp_path: Path, probe: Procedure) -> None:
     pin = make(
         tmp_path,

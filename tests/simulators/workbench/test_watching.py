@@ -107,6 +107,7 @@ def test_a_run_of_a_procedure_is_shortened_to_what_is_due_and_what_went_wrong() 
     ]
     broken = [{"rule": "r", "text": "The lever was moved", "at": "2026-03-01T10:00:00Z"}]
     document = {"run_id": "1", "title": "Opening from inside", "state": "running", "steps": steps, "forbidden": broken}
+    document["unseen"] = [{"rule": "s", "text": "The handle was lifted"}]
     assert told.take(RUN, document)["runs"] == {
         "L1": {
             "run_id": "1",
@@ -120,6 +121,7 @@ def test_a_run_of_a_procedure_is_shortened_to_what_is_due_and_what_went_wrong() 
                 {"what": "too-slow", "text": "Push the door out"},
                 {"what": "cannot-tell", "text": "Look"},
                 {"what": "forbidden", "text": "The lever was moved"},
+                {"what": "unseen", "text": "The handle was lifted"},
             ],
         }
     }

@@ -47,6 +47,9 @@ function State({ door, told, so }: { door: string; told: { state: string | null 
   );
 }
 
+/** What is not known is drawn as such, as on the board. */
+const UNKNOWN: readonly string[] = ["cannot-tell", "unseen"];
+
 /** Texts of procedures come from the monitor, in English. */
 function Procedure({ run }: { run: Run | undefined }) {
   if (run === undefined) return <p class="monitor-quiet">{t("run.none")}</p>;
@@ -66,7 +69,7 @@ function Procedure({ run }: { run: Run | undefined }) {
       {shown.length > 0 && (
         <p class="monitor-trouble">
           {shown.map(({ what, text }, at) => (
-            <span key={`${what} ${text}`}>
+            <span key={`${what} ${text}`} class={UNKNOWN.includes(what) ? "trouble-unknown" : undefined}>
               {at > 0 && " "}
               <strong>{tAny(`run.trouble.${what}`, what)}</strong> <span lang="en">{text}.</span>
             </span>

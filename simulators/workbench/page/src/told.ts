@@ -10,7 +10,7 @@ export function sortAlerts(alerts: readonly Alert[], door: string): Alert[] {
   return [...alerts].sort((a, b) => URGENCY[a.priority] - URGENCY[b.priority] || away(a) - away(b));
 }
 
-const WORST = ["forbidden", "out-of-order", "skipped", "too-slow", "cannot-tell"];
+const WORST = ["forbidden", "out-of-order", "skipped", "too-slow", "cannot-tell", "unseen"];
 const TROUBLES_SHOWN = 2;
 
 /** What went wrong in a run, the worst first, and how much more there is. */

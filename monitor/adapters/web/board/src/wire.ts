@@ -243,6 +243,8 @@ export interface ProcedureRun {
   left_out?: { step: string; text: string; why: string }[];
   steps?: ProcedureStep[];
   forbidden?: { rule: string; text: string; at: string }[];
+  /** What must not be and could not be seen: whether it was, nobody can tell. */
+  unseen?: { rule: string; text: string }[];
   counts?: Partial<ProcedureCounts>;
   drill?: { permit_id: string; name?: string | null; score?: { points: number; of: number; percent: number } | null } | null;
   simulated?: boolean;

@@ -62,6 +62,7 @@ function Score({ run }: { run: ProcedureRun }) {
 export function Run({ run, zone, at, as: Heading = "h3", children }: { run: ProcedureRun; zone: string; at?: number; as?: "h3" | "h4"; children?: ComponentChildren }) {
   const { done, of } = progressOf(run);
   const forbidden = run.forbidden ?? [];
+  const unseen = run.unseen ?? [];
   return (
     <article class={`run run-${run.state}`} aria-labelledby={`run-${run.run_id}`}>
       <Heading id={`run-${run.run_id}`}>
@@ -95,7 +96,7 @@ export function Run({ run, zone, at, as: Heading = "h3", children }: { run: Proc
           <Step key={step.step} step={step} zone={zone} />
         ))}
       </ol>
-      {forbidden.length > 0 && (
+      {forbidden.length + unseen.length > 0 && (
         <ul class="steps" aria-label={t("procedure.forbidden")}>
           {forbidden.map((each, n) => (
             <li key={n} class="step step-forbidden">
@@ -107,6 +108,15 @@ export function Run({ run, zone, at, as: Heading = "h3", children }: { run: Proc
               <span class="step-time">
                 <time dateTime={each.at}>{clockTime(Date.parse(each.at), zone)}</time>
               </span>
+            </li>
+          ))}
+          {unseen.map((each) => (
+            <li key={each.rule} class="step step-cannot-tell">
+              <StepShape state="cannot-tell" />
+              <span class="step-text" lang="en">
+                {foreign(each.text)}
+              </span>
+              <span class="step-word">{t("procedure.step.unseen")}</span>
             </li>
           ))}
         </ul>

@@ -10,6 +10,7 @@ export const TROUBLE_SHAPES: Readonly<Record<Trouble, Shape>> = {
   too_slow: "too-slow",
   forbidden: "forbidden",
   cannot_tell: "cannot-tell",
+  unseen: "cannot-tell",
 };
 
 const DRAWN = {

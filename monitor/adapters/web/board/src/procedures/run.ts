@@ -2,12 +2,12 @@
 //
 // Whatever may be wanting is taken for nothing: a run without steps is one of which no step is known.
 
-import type { ProcedureCounts, ProcedureRun, ProcedureStep } from "../wire.ts";
+import type { ProcedureRun, ProcedureStep } from "../wire.ts";
 
 export const STEP_STATES = ["waiting", "due", "taken", "skipped", "out-of-order", "too-slow", "cannot-tell"] as const;
 export type StepState = (typeof STEP_STATES)[number];
 
-const TROUBLES = ["skipped", "out_of_order", "too_slow", "forbidden", "cannot_tell"] as const;
+const TROUBLES = ["skipped", "out_of_order", "too_slow", "forbidden", "cannot_tell", "unseen"] as const;
 export type Trouble = (typeof TROUBLES)[number];
 
 /** A step's state, that of one whose word is not known being the one that nothing can be told of. */
@@ -29,7 +29,7 @@ export function progressOf(run: ProcedureRun): { done: number; of: number } {
 
 /** What went wrong or cannot be told, with how often; nothing of what did not happen. */
 export function troublesOf(run: ProcedureRun): [Trouble, number][] {
-  const counts: Partial<ProcedureCounts> = run.counts ?? {};
+  const counts: Partial<Record<Trouble, number>> = { ...run.counts, unseen: run.unseen?.length ?? 0 };
   return TROUBLES.map((each): [Trouble, number] => [each, counts[each] ?? 0]).filter(([, n]) => n > 0);
 }
 
