@@ -312,7 +312,9 @@ class Following(Showing):
             if run is None or run.drill_id != drill_id:
                 continue
             fits = self._find_fits(self.airframe(aircraft), door)
-            looks = _looks(run, fits, partial(ask, View(self.record, now, aircraft, self.airframe(aircraft), door)), now)
+            looks = _looks(
+                run, fits, partial(ask, View(self.record, now, aircraft, self.airframe(aircraft), door)), now
+            )
             if any(look.candidate.done_at is not None for look in looks):
                 for look in looks:
                     look.end_by_time()
