@@ -17,6 +17,7 @@ import signal
 import sqlite3
 import sys
 import tempfile
+import time
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -27,6 +28,7 @@ import httpx
 
 from monitor.adapters.journal_rows import AGAIN
 from monitor.adapters.journal_store import JOURNAL_FILE
+from monitor.core.times import format_time
 from tests.acceptance.programs import (
     SITE,
     START_S,
@@ -54,8 +56,14 @@ AFTER_READY: Final = 120
 SETTLE_S: Final = 3 * START_S
 """The time in which a busy machine takes in what an outage left."""
 
+IDLE_S_MAX: Final = 12.0
+"""By then a life takes something in before it is killed: who takes nothing for 30 s has lost its feeds, by the contract,
+and tells by another cause what it then finds."""
+
 CLEAN_EVERY: Final = 8
 """Every so many cycles the end is an orderly one, which leaves a snapshot to start from."""
+
+SHOWN: Final = 5
 
 KINDS: Final = ("mosquitto", "nats-server")
 
@@ -99,9 +107,11 @@ def kill_and_compare(broker: Broker, folder: Path, *, cycles: int, seed: int) ->
         instance.start()
         load.arrive()
         load.start()
+        progress = Progress(instance.data / JOURNAL_FILE)
         while figures.cycles < cycles:
             load.allow_lifts(LIFTS_A_CYCLE)
             load.wait_sent(chance.randint(1, AFTER_READY))
+            progress.await_some(instance)
             figures.cycles += 1
             _end(instance, signal.SIGTERM if figures.cycles % CLEAN_EVERY == 0 else signal.SIGKILL)
             _start(instance, load, chance)
@@ -117,6 +127,29 @@ def _write_config(folder: Path) -> Path:
     site = f"site: {{name: {SITE}, elevation_m: 210, stands: [S11]}}\n"
     config.write_text(f"{site}broker: {{in_flight_max: {IN_FLIGHT_MAX}}}\n", encoding="utf-8")
     return config
+
+
+class Progress:
+    """Up to where a journal has taken deliveries in, and since when it stands there."""
+
+    def __init__(self, journal: Path) -> None:
+        self._journal = journal
+        self._position = 0
+        self._since = time.monotonic()
+
+    def _has_grown(self) -> bool:
+        with contextlib.closing(sqlite3.connect(f"file:{self._journal}?mode=ro", uri=True)) as connection:
+            row = connection.execute("SELECT max(position) FROM inputs WHERE kind IS NULL").fetchone()
+        grown = int(row[0] or 0) > self._position
+        if grown:
+            self._position, self._since = int(row[0]), time.monotonic()
+        return grown
+
+    def await_some(self, instance: Instance) -> None:
+        """Wait for a delivery to be taken in where none was for a while."""
+        if not self._has_grown() and time.monotonic() > self._since + IDLE_S_MAX:
+            program = instance.running
+            until(self._has_grown, lambda: f"something taken in: {program.err}", deadline_s=SETTLE_S)
 
 
 def _start(instance: Instance, load: Load, chance: random.Random) -> None:
@@ -161,6 +194,8 @@ def _compare(instance: Instance, load: Load, recorder: Recorder, figures: Figure
     figures.left_out = len([key for key in everything if key not in inputs])
     held, heard = _event_ids(journal), recorder.ids(CODES)
     _tell(faults, "events due but not in the journal", len(due_ids - held))
+    for event in [event for event in due.events if event.id in due_ids - held][:SHOWN]:
+        faults.append(f"  such as {event.type} {event.aircraft}/{event.door}/{event.code} of {format_time(event.time)}")
     _tell(faults, "events in the journal that were not due", len(held - due_ids))
     _tell(faults, "events due but never heard", len(due_ids - heard))
     _tell(faults, "events heard that were not due", len(heard - due_ids))
