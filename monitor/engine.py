@@ -49,7 +49,19 @@ from monitor.core.events import (
 from monitor.core.proving import PROOF
 from monitor.core.system import System
 from monitor.core.times import MILLISECOND, MINUTE, SECOND
-from monitor.ports import Clock, Codec, Entry, Journal, Message, Observer, Outgoing, Publisher, Snapshot, Step
+from monitor.ports import (
+    Clock,
+    Codec,
+    Entry,
+    Journal,
+    JournalError,
+    Message,
+    Observer,
+    Outgoing,
+    Publisher,
+    Snapshot,
+    Step,
+)
 
 MESSAGE: Final = "message"
 CLOCK: Final = "clock"
@@ -115,7 +127,7 @@ def _let_pass(system: System, judge: Callable[[], list[Effect]]) -> list[Effect]
 
 
 def take_entry(system: System, codec: Codec, entry: Entry) -> list[Effect]:
-    """Take one journal row through the same path as when it was new."""
+    """Take one journal row through the same path as when it was new; raises :class:`JournalError`."""
     if entry.kind == MESSAGE:
         message = Message(entry.topic, entry.payload, entry.retained, entry.again)
         return take_message(system, codec, message, entry.at)[1]
@@ -123,7 +135,18 @@ def take_entry(system: System, codec: Codec, entry: Entry) -> list[Effect]:
         # Where something was left over, the row says how far it went.
         reached: Due | None = cast(Due, tuple(orjson.loads(entry.payload))) if entry.payload else None
         return let_time_pass(system, entry.at, 0, upto=reached)
-    return take_event(system, codec.decode_event(entry.kind, entry.payload), entry.at)
+    return take_event(system, read_event(codec, entry), entry.at)
+
+
+def read_event(codec: Codec, entry: Entry) -> Event:
+    """Read what a row that is no message and no deadline tells of; raises :class:`JournalError`."""
+    try:
+        return codec.decode_event(entry.kind, entry.payload)
+    except ValueError as error:
+        raise JournalError(
+            f"input {entry.position} of the journal cannot be read: {error};"
+            " if a newer Sillwatch wrote it, use that version"
+        ) from None
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +160,10 @@ class Restored:
 
 
 def restore(site: Site, journal: Journal, codec: Codec) -> Restored:
-    """Read the state back: the newest snapshot that this version reads, then every entry after it."""
+    """Read the state back: the newest snapshot that this version reads, then every entry after it.
+
+    Raises :class:`JournalError` for an entry that this version cannot read.
+    """
     saved = journal.latest_snapshot()
     record = None
     if saved is not None:

@@ -26,7 +26,7 @@ from monitor.core.events import Event
 from monitor.core.state import SiteRecord
 from monitor.core.system import System
 from monitor.core.times import MINUTE, format_time
-from monitor.engine import CLOCK, MESSAGE, let_time_pass, take_entry, take_event
+from monitor.engine import let_time_pass, take_entry, take_event
 from monitor.ports import Entry, JournalError
 
 Observe = Callable[[int, System, Sequence[Effect]], None]
@@ -247,22 +247,7 @@ class Rerun:
             self._open()
         if self._answering and entry.kind != START:
             self._look_at_answers(entry.at)
-        self._tell(entry.at, self._judge(entry))
-
-    def read_event(self, entry: Entry) -> Event:
-        """Read what an entry that is no message and no deadline tells of; raises :class:`JournalError`."""
-        try:
-            return self.codec.decode_event(entry.kind, entry.payload)
-        except ValueError as error:
-            raise JournalError(
-                f"input {entry.position} of the journal cannot be read: {error};"
-                " if a newer Sillwatch wrote it, use that version"
-            ) from None
-
-    def _judge(self, entry: Entry) -> list[Effect]:
-        if entry.kind in (MESSAGE, CLOCK):
-            return take_entry(self.system, self.codec, entry)
-        return take_event(self.system, self.read_event(entry), entry.at)
+        self._tell(entry.at, take_entry(self.system, self.codec, entry))
 
     def act(self, at: int, event: Event) -> list[Effect]:
         """Take an event of one's own at ``at`` (µs), as :meth:`take` does; returns also what followed."""
@@ -284,7 +269,7 @@ class Rerun:
             self._open()
         last = self._until - 1
         if started:
-            effects = self._judge(following)
+            effects = take_entry(self.system, self.codec, following)
             effects = [each for each in effects if isinstance(each, PublishEvent) and each.time <= last]
         else:
             if self._answering:

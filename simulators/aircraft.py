@@ -29,6 +29,8 @@ _TOUCHDOWN_PA: Final = 600.0
 _TYPICAL_LIGHT_LIMIT_PA: Final = 225.0
 _SUPPLY_HPA: Final = 6.5
 _OUTFLOW_CM2: Final = 40.0
+_MAIN_DECK_M: Final = 20.0
+"""How long a freighter's main deck is."""
 _NOSE_DEG: Final = 300.0
 """Which way every simulated aircraft points."""
 
@@ -61,9 +63,13 @@ class Doorway:
         return self.door.leaf >= 1.0 and held
 
     @property
+    def slide_stands(self) -> bool:
+        return self.slide is not None and self.slide.erect
+
+    @property
     def leads_down(self) -> bool:
         """Stairs or a bridge docked, stairs of its own, a slide standing at it, or a wing low enough for none."""
-        if self.slide is not None and self.slide.erect:
+        if self.slide_stands:
             return True
         over_low_wing = self.type.kind is DoorKind.OVERWING and self.slide is None
         return over_low_wing or self.type.kind is DoorKind.AIRSTAIR or self.door.access in ("bridge", "stairs")
@@ -101,7 +107,9 @@ class Aircraft:
         self._air = air
         self._rng = rng
         self.doors: dict[str, Doorway] = {name: _doorway(kind, rng) for name, kind in airframe.doors.items()}
-        volume = 40.0 + 1.1 * airframe.seats
+        # Where freight stands on the main deck there are no seats to go by: the deck is about as wide and high as its door.
+        decks = sum(kind.leaf_area_m2 for kind in airframe.doors.values() if kind.kind is DoorKind.MAIN_DECK)
+        volume = 40.0 + 1.1 * airframe.seats + _MAIN_DECK_M * decks
         self.cabin_build = cabin.CabinBuild(volume, 8.4e-6 * volume * rng.uniform(0.9, 1.1), air)
         self.cabin = cabin.CabinState()
         self.engines = dict.fromkeys(sorted(airframe.engines), engines.EngineState())
@@ -118,7 +126,7 @@ class Aircraft:
             "emergency": False,
         }
         self._busy: set[str] = set()
-        self._counted: tuple[int, int] | None = None
+        self._counted: tuple[int, int, int] | None = None
 
     @property
     def engine_running(self) -> bool:
@@ -168,13 +176,15 @@ class Aircraft:
             if way.settled():
                 self._busy.discard(name)
         if moved or self._counted is None:
-            self._counted = (len(self.doors_out()), len(self.doorways()))
-        out, doorways = self._counted
+            ways = self.doorways()
+            slides = sum(self.doors[name].slide_stands for name in ways)
+            self._counted = (len(self.doors_out()), len(ways) - slides, slides)
+        out, doorways, slides = self._counted
         self.cabin = cabin.step(self.cabin_build, self.cabin, dt_s, doors_open=out)
         for number, engine in self.engines.items():
             self.engines[number] = engines.step(engine, dt_s)
         if self.people.aboard != self.people.wanted:
-            self.people = people.step(self.people, dt_s, doorways=doorways)
+            self.people = people.step(self.people, dt_s, doorways=doorways, slides=slides)
         rate = _RUNWAY_KT_PER_S if max(self.speed_kt, self.speed_to_kt) > 40 else _TAXI_KT_PER_S
         self.speed_kt = toward(self.speed_kt, self.speed_to_kt, rate * dt_s)
         return moved

@@ -224,6 +224,7 @@ def _write_capture(path: Path, played: Scenario, site: Site, seed: int | None, s
 @contextlib.contextmanager
 def _writing(path: Path) -> Iterator[None]:
     """Say in one line why a file is not written, or not to its end."""
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         yield
     except OSError as error:
@@ -231,6 +232,8 @@ def _writing(path: Path) -> Iterator[None]:
     except KeyboardInterrupt:
         typer.echo(f"{path}: stopped before its end; what it holds can be replayed", err=True)
         raise
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 class _Take(NamedTuple):

@@ -32,6 +32,10 @@ from simulators.scenario import find_scenario, load_scenario
 _BATCH: Final = 200
 _LOOK_S: Final = 0.05
 _RETRY_S: Final = (0.2, 0.5, 1.0, 2.0, 5.0)
+_CONNECT_S: Final = 2.0
+"""For how long a broker is waited for that does not answer: a thread does it, which nothing can interrupt."""
+_GOODBYE_S: Final = 0.5
+"""For how long the end waits for a broker that does not answer any more."""
 _log = logging.getLogger(__name__)
 
 
@@ -80,11 +84,15 @@ async def run_rig(
     attempt = itertools.count()
     while not stop.is_set():
         try:
-            async with open_client(address, ca_file) as client:
+            async with contextlib.AsyncExitStack() as stack:
+                client = open_client(address, ca_file)
+                if not await _enter_unless_stopped(stack, client, stop):
+                    break
                 deadline, attempt = None, itertools.count()
                 on_link(True)
                 stage.owe_picture()
                 sent += await _play(stage, client, stop, until_us=until_us, clear=clear, clock=clock)
+                client.timeout = _GOODBYE_S
                 return sent
         except aiomqtt.MqttError as error:
             on_link(False)
@@ -132,14 +140,35 @@ def open_client(address: BrokerAddress, ca_file: Path | None) -> aiomqtt.Client:
         username=address.username,
         password=address.password,
         tls_context=ssl.create_default_context(cafile=ca_file) if address.tls else None,
-        timeout=2.5,
+        timeout=_CONNECT_S,
         keepalive=10,
         logger=_log,
         socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
     )
     # A batch is under way at once by design; the library would warn from the eleventh on.
     client.pending_calls_threshold = _BATCH
+    # The library itself leaves it at 5 s and has no way to say otherwise.
+    client._client.connect_timeout = _CONNECT_S
     return client
+
+
+async def _enter_unless_stopped(stack: contextlib.AsyncExitStack, client: aiomqtt.Client, stop: asyncio.Event) -> bool:
+    """Connect, and disconnect at the end of ``stack``; given up, with ``False``, as soon as ``stop`` is set."""
+    connecting = asyncio.ensure_future(stack.enter_async_context(client))
+    stopping = asyncio.create_task(stop.wait())
+    try:
+        await asyncio.wait({connecting, stopping}, return_when=asyncio.FIRST_COMPLETED)
+        if not connecting.done():
+            return False
+        connecting.result()
+        return True
+    finally:
+        for task in (connecting, stopping):
+            task.cancel()
+        await asyncio.gather(connecting, stopping, return_exceptions=True)
+        if connecting.cancelled() or connecting.exception() is not None:
+            # The library leaves the socket open where nobody answered on it.
+            client._client._sock_close()
 
 
 async def _play(

@@ -92,7 +92,7 @@ class Past:
 
     async def play(self, lines: Iterable[CaptureLine]) -> None:
         """Deliver messages at their times."""
-        for at, message in lines:
+        for at, message, _ in lines:
             await self.until((at - START) / SECOND)
             if message is not None:
                 self.deliver(message)

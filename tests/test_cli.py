@@ -6,9 +6,13 @@ wrong config; an error is one readable line on stderr, never a traceback.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
+import sqlite3
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -16,10 +20,12 @@ import pytest
 
 from monitor import __version__
 from monitor.adapters.capture import write_clock, write_line
+from monitor.adapters.journal_store import JOURNAL_FILE
 from monitor.config import default_config_path, load
 from monitor.core.times import SECOND
 from monitor.ports import Message
 from tests.acceptance.programs import Program, free_port, plain_environment, sillwatch
+from tests.debrief.records import tell_story
 from tests.stories import ARMED, REG, START, demo_site, healthy_door
 
 COMMANDS = ("run", "demo", "simulate", "capture", "replay", "trial", "check", "audit")
@@ -70,6 +76,13 @@ def said_in_one_line(program: Program, code: int) -> str:
 
 
 # Use
+
+
+def test_the_command_line_loads_what_a_command_does_only_with_that_command() -> None:
+    heavy = ("debrief.reports", "recording.reading", "rerun", "trial.running", "wiring")
+    look = f"import sys, monitor.cli; print([n for n in {heavy} if f'monitor.{{n}}' in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", look], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
 
 
 def test_help_names_every_command(cli: Cli) -> None:
@@ -254,6 +267,16 @@ def capture(tmp_path: Path) -> Path:
     return path
 
 
+def test_a_journal_with_what_nobody_here_can_read_is_one_line(cli: Cli, tmp_path: Path) -> None:
+    folder = tell_story().write(tmp_path / "data")
+    with contextlib.closing(sqlite3.connect(folder / JOURNAL_FILE)) as journal, journal:
+        journal.execute("DELETE FROM snapshots")
+        journal.execute("UPDATE inputs SET kind = 'moon-rose' WHERE position = (SELECT max(position) FROM inputs)")
+    said = said_in_one_line(cli("run", "--data", str(folder), "--http", f"127.0.0.1:{free_port()}"), 1)
+    assert "cannot be read" in said
+    assert said_in_one_line(cli("report", "handover", "--data", str(folder)), 1) in said
+
+
 def test_replay_writes_events_and_nothing_else(cli: Cli, capture: Path) -> None:
     program = cli("replay", str(capture))
     assert (program.code, program.err) == (0, "")
@@ -273,6 +296,18 @@ def test_replay_writes_the_same_with_and_without_procedures(cli: Cli, capture: P
     program = cli("replay", "--config", str(site), str(capture))
     assert (program.code, program.err) == (0, "")
     assert program.out == cli("replay", str(capture)).out != ""
+
+
+def test_replay_says_what_the_recorder_missed(cli: Cli, capture: Path, tmp_path: Path) -> None:
+    lines = capture.read_text(encoding="utf-8").splitlines(keepends=True)
+    at = json.loads(lines[-4])["at"]
+    gapped = tmp_path / "gapped.jsonl"
+    lost = json.dumps({"at": at, "connection": "lost"})
+    gapped.write_text("".join([*lines[:-3], f"{lost}\n", *lines[-3:]]), encoding="utf-8")
+    program = cli("replay", str(gapped))
+    assert (program.code, program.out) == (0, cli("replay", str(capture)).out)
+    assert program.err.startswith(f"{gapped}: 1 gap from {at} to ")
+    assert program.err.count("\n") == 1
 
 
 def test_replay_from_stdin(cli: Cli, capture: Path) -> None:

@@ -13,7 +13,7 @@ import pytest
 from monitor.core import snapshot
 from monitor.core.times import SECOND
 from monitor.engine import SNAPSHOT_EVERY, restore
-from monitor.ports import Message
+from monitor.ports import JournalError, Message
 from tests.engine_bench import (
     ANSWERS,
     DISAGREE,
@@ -53,6 +53,20 @@ async def test_a_crash_before_the_commit_repeats_every_id() -> None:
     told = [(e["id"], e["type"], e["data"]["alert_id"]) for e in first.events()]
     assert [t[1] for t in told if t] == ["sillwatch.alert.raised", "sillwatch.alert.cleared"]
     assert [(e["id"], e["type"], e["data"]["alert_id"]) for e in second.events()] == told
+
+
+async def test_a_row_that_nobody_here_can_read_is_refused_in_a_sentence() -> None:
+    first = Bench(Hand()).up()
+    first.deliver(arrival())
+    first.commit()
+    disk = _disk_of(first)
+    last = list(disk.entries_after(0))[-1]
+    disk.append(replace(last, position=last.position + 1, kind="moon-rose"))
+    disk.commit()
+    with pytest.raises(
+        JournalError, match=r"^input \d+ of the journal cannot be read: .*moon-rose.*; if a newer Sillwatch"
+    ):
+        restore(demo_site(), disk, codec())
 
 
 async def test_a_crash_before_one_commit_repeats_its_ids() -> None:

@@ -28,11 +28,22 @@ _TOPIC_BYTES_MAX: Final = 65_535
 """MQTT 5.0, section 1.5.4: a string's length is written in two bytes."""
 
 
+class Note(NamedTuple):
+    """What a recorder noted of itself: its connection was ``lost`` or ``back``, or so many messages were left out."""
+
+    connection: str = ""
+    left_out: int = 0
+
+
 class CaptureLine(NamedTuple):
-    """One line: ``at`` in µs, and the message, or ``None`` where the line only advances the clock."""
+    """One line: ``at`` in µs, and the message, or ``None`` where the line only advances the clock.
+
+    Such a line may hold a recorder's ``note``.
+    """
 
     at: int
     message: Message | None
+    note: Note | None = None
 
 
 class CaptureError(ValueError):
@@ -124,9 +135,22 @@ def _parse_line(text: str) -> CaptureLine:
         for key in ("payload", "payload_base64", "retain", "again"):
             if key in fields:
                 raise CaptureError(f"{key} stands without a topic; add the topic, or leave only at")
-        return CaptureLine(at, None)
+        return CaptureLine(at, None, _read_note(fields))
     retain, again = _read_flag(fields, "retain"), _read_flag(fields, "again")
     return CaptureLine(at, Message(_check_topic(topic.value), _read_payload(fields), retain, again))
+
+
+_NUMBER: Final = re.compile(r"[1-9][0-9]{0,17}")
+
+
+def _read_note(fields: dict[str, _Span]) -> Note | None:
+    """Read what a recorder noted; whatever else stands in such a line is a comment."""
+    connection, left_out = fields.get("connection"), fields.get("left_out")
+    if connection is not None and connection.value in ("lost", "back"):
+        return Note(connection=connection.value)
+    if left_out is not None and _NUMBER.fullmatch(left_out.text):
+        return Note(left_out=int(left_out.text))
+    return None
 
 
 def _read_flag(fields: dict[str, _Span], key: str) -> bool:

@@ -15,29 +15,15 @@ import time
 from collections.abc import Callable, Iterator
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any, BinaryIO, Final, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, BinaryIO, Final, NoReturn
 
 import typer
 
-from monitor.config import Config, ConfigError, default_config_path, load
-from monitor.core.rules import known_parameters
-from monitor.core.times import parse_time
-from monitor.debrief.archive import Archive
-from monitor.debrief.asking import Asked
-from monitor.debrief.drills import list_drills
-from monitor.debrief.facts import Progress
-from monitor.debrief.periods import ReportError, find_zone, say_moment
-from monitor.debrief.reports import (
-    BINARY,
-    OF_READINGS,
-    Desk,
-    compare_document,
-    debrief_document,
-    handover_document,
-    write_document,
-    write_readings,
-)
-from monitor.ports import JournalError
+if TYPE_CHECKING:
+    from monitor.debrief.facts import Progress
+    from monitor.debrief.reports import Desk
+
+# What reads a record and writes a report is imported where it is wanted: every other command starts without it.
 
 app: Final = typer.Typer(
     help="What a drill, an aircraft, a stand or a period came to, from the record alone; no monitor has to run.",
@@ -103,6 +89,16 @@ def report(
     """Write a report of a drill, an aircraft, a stand, or the whole site over a period (default: the last 24 h)."""
     if context.invoked_subcommand is not None:
         return
+    from monitor.debrief.asking import Asked
+    from monitor.debrief.periods import ReportError
+    from monitor.debrief.reports import (
+        OF_READINGS,
+        compare_document,
+        debrief_document,
+        write_document,
+        write_readings,
+    )
+
     asked = Asked(drill, aircraft, door, stand, since, until, zone)
     if compare is not None and drill is None:
         _fail("--compare needs --drill: it sets two drills side by side", 2)
@@ -135,6 +131,8 @@ def handover(
     without_names: NamesOption = False,
 ) -> None:
     """Write what whoever takes over must know: open, set aside, out of service, blind, unheard."""
+    from monitor.debrief.reports import OF_READINGS, handover_document, write_document
+
     chosen = _choose_form(form, out)
     if chosen in OF_READINGS:
         _fail(f"a hand-over has no form {chosen}; give html, md, pdf or json", 2)
@@ -151,6 +149,10 @@ def handover(
 @app.command()
 def drills(zone: ZoneOption = None, data: DataOption = None, config: ConfigOption = None) -> None:
     """List the drills on record, the newest first: number, when, which aircraft and doors, name."""
+    from monitor.core.times import parse_time
+    from monitor.debrief.drills import list_drills
+    from monitor.debrief.periods import find_zone, say_moment
+
     with _desk(data, config, "") as desk:
         shown = find_zone(zone or desk.config.site.timezone)
         found = list_drills(desk.archive, desk.now)
@@ -171,6 +173,8 @@ def register(to: typer.Typer) -> None:
 
 
 def _choose_form(form: Form | None, out: str) -> str:
+    from monitor.debrief.reports import BINARY
+
     ending = Path(out).suffix.lstrip(".").lower() if out != "-" else ""
     if form is not None:
         chosen = str(form)
@@ -187,9 +191,16 @@ def _choose_form(form: Form | None, out: str) -> str:
 
 @contextlib.contextmanager
 def _desk(data: Path | None, config: Path | None, doing: str) -> Iterator[Desk]:
+    from monitor.config import ConfigError, default_config_path, load
+    from monitor.core.rules import known_parameters
+    from monitor.debrief.archive import Archive
+    from monitor.debrief.periods import ReportError
+    from monitor.debrief.reports import Desk
+    from monitor.ports import JournalError
+
     path = config or default_config_path()
     try:
-        settings: Config = load(path, known=known_parameters())
+        settings = load(path, known=known_parameters())
     except ConfigError as error:
         _fail(str(error), 2)
     folder = data if data is not None else Path(settings.data.directory)

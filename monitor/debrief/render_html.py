@@ -73,6 +73,7 @@ def render_html(kind: str, document: Mapping[str, Any]) -> str:
         shape=_draw_shape,
         bar_max=BAR_MAX,
         not_known_outside=words.NOT_KNOWN_OUTSIDE,
+        unseen=words.UNSEEN,
     )
 
 

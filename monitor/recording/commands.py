@@ -11,24 +11,10 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
-import orjson
 import typer
 
-from monitor.adapters.capture import CaptureError, CaptureLine
-from monitor.adapters.clock import SystemClock
-from monitor.adapters.mqtt_configured import build_settings
-from monitor.adapters.mqtt_settings import MqttSettings
-from monitor.adapters.replay import replay as replay_capture
-from monitor.adapters.wire import Wire
-from monitor.config import Config
-from monitor.core.system import System
-from monitor.core.times import SECOND
-from monitor.ports import InstanceError
-from monitor.recording.lengths import parse_length
-from monitor.recording.playing import SPEED_MAX, SPEED_MIN, Player
-from monitor.recording.reading import Captures, NoCaptureError, name_of
 from monitor.recording.saying import (
     FAILED,
     WRONG_USE,
@@ -39,7 +25,17 @@ from monitor.recording.saying import (
     showing_progress,
     until_signal,
 )
-from monitor.recording.segments import GZIP_ENDING
+
+if TYPE_CHECKING:
+    from monitor.adapters.capture import CaptureLine
+    from monitor.adapters.mqtt_settings import MqttSettings
+    from monitor.adapters.wire import Wire
+    from monitor.config import Config
+    from monitor.recording.gaps import Gaps
+    from monitor.recording.playing import Player
+    from monitor.recording.reading import Captures
+
+# What records and plays is imported where it is wanted: every other command starts without it.
 
 MEGABYTE: Final = 1_000_000
 _TELL_EVERY: Final = 500
@@ -55,6 +51,8 @@ def register(app: typer.Typer) -> None:
 
 def make_wire(config: Config) -> Wire:
     """Read and write the messages of a configuration's site."""
+    from monitor.adapters.wire import Wire
+
     return Wire(config.site.name, config.broker.instance, frozenset(config.site.types))
 
 
@@ -85,6 +83,8 @@ def capture(
     written is forced to the disk every second, so that a power cut loses a second at most.
     """
     from monitor.recording.capturing import Order, record
+    from monitor.recording.lengths import parse_length
+    from monitor.recording.segments import GZIP_ENDING
 
     try:
         every = None if rotate_every is None else parse_length(rotate_every)
@@ -113,6 +113,9 @@ def capture(
 
 def broker_settings(config: Config, wire: Wire) -> MqttSettings:
     """What is needed to be let in at the broker; ends with 1 where a file of it cannot be used."""
+    from monitor.adapters.mqtt_configured import build_settings
+    from monitor.ports import InstanceError
+
     try:
         # No proofs are heard or sent here.
         return dataclasses.replace(build_settings(config, wire, 0), echoes=())
@@ -151,6 +154,11 @@ def replay(
     loop: Annotated[bool, typer.Option("--loop", help="Begin again at the end, until Ctrl-C.")] = False,
 ) -> None:
     """Judge a capture offline and print the events it leads to, as JSON Lines; or play it to a broker again."""
+    from monitor.adapters.capture import CaptureError
+    from monitor.recording.gaps import Gaps, describe_gaps
+    from monitor.recording.playing import SPEED_MAX, SPEED_MIN
+    from monitor.recording.reading import Captures, NoCaptureError, name_of
+
     playing = speed is not None or broker is not None
     if not playing and (keep_times or as_recorded or loop):
         fail("replay: --keep-times, --as-recorded and --loop go with --speed or --broker", WRONG_USE)
@@ -161,10 +169,15 @@ def replay(
     settings = load_config(config, broker=broker)
     try:
         source = Captures(captures, told=say, stdin=sys.stdin.buffer)
-        if playing:
-            _play(source, settings, name_of(captures), speed or 1.0, keep_times, as_recorded, loop)
-        else:
-            _judge(source, settings, name_of(captures))
+        gaps = Gaps()
+        try:
+            if playing:
+                _play(source, gaps, settings, name_of(captures), speed or 1.0, keep_times, as_recorded, loop)
+            else:
+                _judge(source, gaps, settings, name_of(captures))
+        finally:
+            if told := describe_gaps(gaps.list_gaps()):
+                say(f"{name_of(captures)}: {told}")
     except CaptureError as error:
         fail(str(error), WRONG_USE if isinstance(error, NoCaptureError) else FAILED)
     except OSError as error:
@@ -174,13 +187,19 @@ def replay(
         )
 
 
-def _judge(source: Captures, config: Config, name: str) -> None:
+def _judge(source: Captures, gaps: Gaps, config: Config, name: str) -> None:
+    import orjson
+
+    from monitor.adapters.capture import CaptureError
+    from monitor.adapters.replay import replay as replay_capture
+    from monitor.core.system import System
+
     wire = make_wire(config)
     out = sys.stdout.buffer
     with showing_progress(name) as tell:
 
         def lines() -> Iterator[CaptureLine]:
-            for number, line in enumerate(source.lines()):
+            for number, line in enumerate(gaps.watch(source.lines())):
                 if number % _TELL_EVERY == 0:
                     tell(source.done, f"{number} messages")
                 yield line
@@ -201,7 +220,14 @@ def _judge(source: Captures, config: Config, name: str) -> None:
 
 
 def _play(
-    source: Captures, config: Config, name: str, speed: float, keep_times: bool, as_recorded: bool, loop: bool
+    source: Captures,
+    gaps: Gaps,
+    config: Config,
+    name: str,
+    speed: float,
+    keep_times: bool,
+    as_recorded: bool,
+    loop: bool,
 ) -> None:
     from monitor.recording.connection import Connection, ConnectionFailedError, StoppedError
 
@@ -218,8 +244,9 @@ def _play(
         try:
             with showing_progress(name) as tell:
                 player = _make_player(connection.send, stop, tell, source, speed, keep_times, as_recorded)
-                while player.play(source.lines()) and loop and player.played.sent:
-                    pass
+                again = player.play(gaps.watch(source.lines())) and loop
+                while again and player.played.sent:
+                    again = player.play(source.lines())
                 waiting = connection.drain(stop)
         except ConnectionFailedError as error:
             fail(f"replay: {where}: {error}")
@@ -246,6 +273,10 @@ def _make_player(
     keep_times: bool,
     as_recorded: bool,
 ) -> Player:
+    from monitor.adapters.clock import SystemClock
+    from monitor.core.times import SECOND
+    from monitor.recording.playing import Player
+
     clock = SystemClock()
 
     def forward(outgoing: object) -> bool:

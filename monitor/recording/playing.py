@@ -84,7 +84,7 @@ class Player:
     def _schedule(self, lines: Iterable[CaptureLine]) -> Iterator[tuple[int, Outgoing | None]]:
         first: int | None = None
         start = due = max(self._now(), self._next)
-        for at, message in lines:
+        for at, message, _ in lines:
             if first is None:
                 first = at
             due = start + round((at - first) / self._speed)

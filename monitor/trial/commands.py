@@ -8,20 +8,18 @@ from __future__ import annotations
 import sys
 from datetime import tzinfo
 from pathlib import Path
-from typing import Annotated, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 import orjson
 import typer
 
-from monitor.adapters.capture import CaptureError
-from monitor.adapters.clock import SystemClock
-from monitor.config import Config
-from monitor.debrief.periods import ReportError, find_zone, read_moment, read_period
-from monitor.ports import JournalError, Readout
-from monitor.recording.reading import Captures, NoCaptureError, name_of
 from monitor.recording.saying import WRONG_USE, fail, load_config, say, showing_progress
-from monitor.rerun import NothingOnRecordError
-from monitor.trial.running import try_capture, try_record
+
+if TYPE_CHECKING:
+    from monitor.config import Config
+    from monitor.ports import Readout
+
+# What judges is imported where it is wanted: every other command starts without it.
 
 USUAL: Final = "30d"
 PIPED_WIDTH: Final = 160
@@ -56,6 +54,12 @@ def trial(
     Alerts are paired by place, cause and nearest time. What people did is applied in both runs where it still
     fits. It changes nothing and may run beside the monitor.
     """
+    from monitor.adapters.capture import CaptureError
+    from monitor.debrief.periods import ReportError, find_zone
+    from monitor.ports import JournalError
+    from monitor.recording.reading import NoCaptureError
+    from monitor.rerun import NothingOnRecordError
+
     if data is not None and capture:
         fail("trial: --data and --capture are two sources; give one", WRONG_USE)
     new, old = load_config(config), load_config(against)
@@ -83,6 +87,10 @@ def trial(
 def _of_record(
     data: Path | None, old: Config, new: Config, since: str | None, until: str | None, zone: tzinfo
 ) -> Readout:
+    from monitor.adapters.clock import SystemClock
+    from monitor.debrief.periods import read_period
+    from monitor.trial.running import try_record
+
     begin, end = read_period(since or USUAL, until, zone=zone, now=SystemClock().now())
     with showing_progress("trial") as tell:
         return try_record(data or Path(old.data.directory), old, new, since=begin, until=end, tell=tell)
@@ -91,6 +99,11 @@ def _of_record(
 def _of_capture(
     capture: list[Path], old: Config, new: Config, since: str | None, until: str | None, zone: tzinfo
 ) -> Readout:
+    from monitor.adapters.clock import SystemClock
+    from monitor.debrief.periods import read_moment
+    from monitor.recording.reading import Captures, name_of
+    from monitor.trial.running import try_capture
+
     now = SystemClock().now()
     begin = None if since is None else read_moment(since, zone, now)
     end = None if until is None else read_moment(until, zone, now, end=True)

@@ -15,7 +15,7 @@ from monitor.core.alarm_health import read_annunciation
 from monitor.core.effects import Effect, PublishEvent, RefuseCommand
 from monitor.core.events import PersonsCommand
 from monitor.core.system import System
-from monitor.engine import CLOCK, MESSAGE
+from monitor.engine import CLOCK, MESSAGE, read_event
 from monitor.ports import Entry
 from monitor.rerun import Action, Beginning, Rerun
 from monitor.trial.spool import Spool, make_raised
@@ -38,7 +38,7 @@ class Judge:
         """Take an entry; ``action`` is what a person did by it, where it took effect when it was recorded."""
         event = None
         if entry.kind not in (MESSAGE, CLOCK):
-            event = self._run.read_event(entry)
+            event = read_event(self._run.codec, entry)
         if not isinstance(event, PersonsCommand):
             self._run.take(entry)
         elif action is not None and action.person == storable(event.by):

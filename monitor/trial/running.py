@@ -16,7 +16,8 @@ from monitor.config import Config
 from monitor.core.times import MILLISECOND, format_time
 from monitor.engine import CLOCK, MESSAGE
 from monitor.ports import Entry, Readout
-from monitor.rerun import Action, Beginning, NothingOnRecordError, Record, Walk
+from monitor.recording.gaps import Gaps
+from monitor.rerun import Action, Beginning, Gap, NothingOnRecordError, Record, Walk
 from monitor.trial.comparing import Period, compare
 from monitor.trial.judging import Judge
 
@@ -82,7 +83,8 @@ def try_capture(
 
     Raises :class:`NothingOnRecordError` and :class:`monitor.adapters.capture.CaptureError`.
     """
-    source = iter(lines)
+    missing = Gaps()
+    source = missing.watch(lines)
     first = next(source, None)
     if first is None:
         raise NothingOnRecordError(f"{name}: there is no line in it")
@@ -109,7 +111,9 @@ def try_capture(
             )
         for judge in judges:
             judge.finish(following)
-        period = Period(begin, last + MILLISECOND if following is None else end, first.at, inputs, True)
+        upto = last + MILLISECOND if following is None else end
+        gaps = [Gap(max(gap.begun, begin), min(gap.over, upto), gap.why) for gap in missing.list_gaps(upto)]
+        period = Period(begin, upto, first.at, inputs, True, [gap for gap in gaps if gap.begun <= gap.over])
         return {
             "of": name,
             "asked_since": format_time(begin),
@@ -145,7 +149,7 @@ def _entries(first: CaptureLine, rest: Iterator[CaptureLine]) -> Iterator[Entry]
     line: CaptureLine | None = first
     while line is not None:
         position += 1
-        at, message = line
+        at, message, _ = line
         if message is None:
             yield Entry(position, at, CLOCK, "", b"", False)
         else:

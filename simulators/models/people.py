@@ -1,7 +1,7 @@
 """People walking on and off through the doors that are open to them.
 
 Owns the count of passengers aboard. It never opens a door: it is told how many doorways
-have stairs or a bridge.
+there are to walk through, and at how many a slide stands.
 """
 
 from __future__ import annotations
@@ -14,6 +14,8 @@ from simulators.models.motion import toward
 BOARDING_PER_MIN: Final = 18.0
 LEAVING_PER_MIN: Final = 28.0
 """People a minute through one doorway: common practice, at the brisk end."""
+SLIDING_PER_MIN: Final = 60.0
+"""People a minute down one slide: common practice, one a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +36,10 @@ def walk_seconds(people: int, doorways: int, *, boarding: bool) -> float:
     return people * 60.0 / (per_min * max(1, doorways))
 
 
-def step(state: PeopleState, dt_s: float, *, doorways: int) -> PeopleState:
-    """Let ``dt_s`` seconds pass; with no doorway nobody moves."""
-    if not doorways or state.aboard == state.wanted:
-        return state
-    per_min = BOARDING_PER_MIN if state.wanted > state.aboard else LEAVING_PER_MIN
-    return replace(state, aboard=toward(state.aboard, float(state.wanted), per_min / 60.0 * dt_s * doorways))
+def step(state: PeopleState, dt_s: float, *, doorways: int, slides: int = 0) -> PeopleState:
+    """Let ``dt_s`` seconds pass; with no way nobody moves, and by a slide nobody comes aboard."""
+    if state.wanted > state.aboard:
+        per_min = BOARDING_PER_MIN * doorways
+    else:
+        per_min = LEAVING_PER_MIN * doorways + SLIDING_PER_MIN * slides
+    return replace(state, aboard=toward(state.aboard, float(state.wanted), per_min / 60.0 * dt_s))

@@ -21,8 +21,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from types import FrameType
 
+import monitor.debrief.reports
+import monitor.recording.playing
+import monitor.trial.running  # noqa: F401 imported for the children's sake, as the others are
 import simulators.cli
-import simulators.demo  # noqa: F401 imported for the children's sake
+import simulators.demo  # noqa: F401
 from monitor.cli import main
 
 PR_SET_PDEATHSIG = 1

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from monitor.adapters.capture import (
     CaptureError,
     CaptureLine,
+    Note,
     _parse_line,
     _parse_usual,
     read_capture,
@@ -64,6 +65,21 @@ def test_line_with_only_at_advances_the_clock() -> None:
     assert read(line()) == [CaptureLine(AT, None)]
     assert read(line(comment="the handle is lifted here")) == [CaptureLine(AT, None)]
     assert read(write_clock(AT)) == [CaptureLine(AT, None)]
+
+
+def test_a_recorders_notes_are_kept_and_anything_else_is_a_comment() -> None:
+    assert read(line(connection="lost")) == [CaptureLine(AT, None, Note(connection="lost"))]
+    assert read(line(connection="back")) == [CaptureLine(AT, None, Note(connection="back"))]
+    assert read(line(left_out=12)) == [CaptureLine(AT, None, Note(left_out=12))]
+    for strange in (
+        {"connection": ["lost"]},
+        {"connection": "slow"},
+        {"left_out": 0},
+        {"left_out": "3"},
+        {"left_out": -1},
+    ):
+        assert read(line(**strange)) == [CaptureLine(AT, None)]
+    assert read(line(topic="t", payload={}, connection="lost")) == [CaptureLine(AT, Message("t", b"{}", False))]
 
 
 def test_blank_lines_line_ends_and_a_byte_order_mark_do_no_harm() -> None:

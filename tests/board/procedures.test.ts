@@ -72,7 +72,6 @@ test("what goes on ticks, the awaited step against its limit; what is over stand
 test("what must not be and cannot be seen is told with what went wrong, as something that nobody can tell", () => {
   const run = makeRun({ counts: { forbidden: 1 }, unseen: [{ rule: "wind", text: "Opened in too much wind" }] });
   assert.deepEqual(troublesOf(run), [["forbidden", 1], ["unseen", 1]]);
-  assert.equal(TROUBLE_SHAPES.unseen, TROUBLE_SHAPES.cannot_tell);
 });
 
 test("a run without its parts is one of which nothing is known, and a strange word cannot be told", () => {

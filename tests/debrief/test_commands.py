@@ -11,8 +11,12 @@ import orjson
 import pytest
 from typer.testing import CliRunner, Result
 
+from monitor.core.events import AlertShelved, DoorReported, PermitGranted
+from monitor.core.times import HOUR
 from monitor.debrief.commands import app
-from tests.stories import REG
+from tests.debrief.records import Story
+from tests.engine_bench import HANDLE, alert_of, arrival, reading
+from tests.stories import REG, START
 
 DAY = ("--since", "2026-03-01", "--until", "2026-03-01")
 
@@ -102,6 +106,34 @@ def test_the_drills_are_listed(record: Path) -> None:
     (line,) = listed.stdout.splitlines()
     assert "2026-03-01 10:00:30 UTC to 2026-03-01 10:01:21 UTC" in line
     assert f"{REG} L1" in line
+
+
+NAMES = ("Annabel", "Bertram", "Cordula", "Dietlind", "Edeltraud", "Friedrun")
+"""None is a part of a word of a report."""
+
+
+async def test_a_hand_over_without_names_names_nobody_in_any_form(tmp_path: Path) -> None:
+    """Of whom it tells, and in whose own words: who acknowledged, set aside, took out of service and reported."""
+    story = Story().deliver(0, arrival()).deliver(1, HANDLE)
+    story.acknowledge(3, "armed-handle-moved", by=NAMES[0])
+    story.act(4, PermitGranted("tow", REG, ("R1",), ("girt-disagree",), START + HOUR, NAMES[1], NAMES[5]))
+    story.act(5, PermitGranted("drill", REG, ("L2",), (), START + HOUR, NAMES[2], NAMES[5]))
+    story.act(6, DoorReported(REG, "L2", (("lock_indicator", "unlocked"),), NAMES[3], NAMES[5]))
+    story.deliver(7, reading("door/CA/latched", False, 7.0), reading("door/R1/girt_left", True, 7.0)).at(20)
+    shelved = alert_of(story.bench, "lock-disagree")["alert_id"]
+    story.act(21, AlertShelved(shelved, NAMES[4], NAMES[5], START + HOUR, None)).at(22)
+    folder = story.write(tmp_path)
+
+    def tell(form: str, *more: str) -> str:
+        done = run("handover", "--data", folder, "--format", form, *more)
+        assert done.exit_code == 0, done.output
+        return done.stdout
+
+    for form in ("md", "html", "json"):
+        named = [name for name in NAMES if name in tell(form)]
+        assert set(named) >= {*NAMES[:2], NAMES[4], NAMES[5]}, f"{form} names {named} where names are wanted"
+        without = tell(form, "--without-names")
+        assert [name for name in NAMES if name in without] == [], form
 
 
 def test_a_hand_over_needs_no_monitor(record: Path) -> None:

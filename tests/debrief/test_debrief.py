@@ -13,6 +13,7 @@ import pytest
 from monitor.core.times import MINUTE, SECOND, format_time, parse_time
 from monitor.debrief.archive import Archive
 from monitor.debrief.asking import Asked, find_scope
+from monitor.debrief.debrief import leave_out_names
 from monitor.debrief.periods import ReportError
 from monitor.debrief.reports import Limits, compare_document, debrief_document, handover_document
 from tests.debrief.records import NOW, SCRIPT, debrief_of, demo_config, desk_at
@@ -112,6 +113,29 @@ def test_a_procedure_that_ended_behind_the_period_is_told_once_as_it_ended(recor
     assert len(runs) == len(set(runs)) == document["summary"]["procedures"]
     [ended] = [run for run in document["procedures"] if run["ended_at"] is not None and run["ended_at"] > at(45)]
     assert ended["state"] == "finished"
+
+
+@pytest.mark.parametrize(
+    ("said", "without"),
+    [
+        (
+            "L2: Ann's report of 10:00Z on the lock mark contradicts",
+            "L2: a person's report of 10:00Z on the lock mark contradicts",
+        ),
+        ("L2: Ann and Bo's report of 10:00Z on closed", "L2: a person's report of 10:00Z on closed"),
+        (
+            "L2: the lock mark and Ann: shift 2's report of 10:00Z on the armed lamp and Bo's report of 10:01Z on closed",
+            "L2: the lock mark and a person's report of 10:00Z on the armed lamp and a person's report of 10:01Z on closed",
+        ),
+        ("Ann's report of 10:00Z on closed", "a person's report of 10:00Z on closed"),
+        ("L2: the lock mark contradicts the sensors.", "L2: the lock mark contradicts the sensors."),
+    ],
+)
+def test_a_text_that_names_who_reported_says_a_person_instead(said: str, without: str) -> None:
+    document = {"text": said, "why": [said], "spans": [{"reason": said, "stopped_by": [said]}], "by": "Ann"}
+    leave_out_names(document)
+    spans = [{"reason": None, "stopped_by": [without]}]
+    assert document == {"text": without, "why": [without], "spans": spans, "by": None}
 
 
 def test_without_names_nobody_is_named(record: Path) -> None:

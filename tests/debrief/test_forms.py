@@ -22,7 +22,7 @@ from monitor.debrief.render_html import POLICY, STYLE, render_html
 from monitor.debrief.render_markdown import plain, render_markdown
 from monitor.debrief.render_pdf import lay_out, render_pdf
 from monitor.debrief.reports import Limits, compare_document, handover_document, write_document, write_readings
-from monitor.debrief.words import NOT_KNOWN_OUTSIDE
+from monitor.debrief.words import NOT_KNOWN_OUTSIDE, UNSEEN
 from tests.debrief.golden import GOLDEN, RUN, make_golden
 from tests.debrief.records import NOW, SCRIPT, debrief_of, desk_at
 from tests.stories import REG, STAND
@@ -101,6 +101,17 @@ def test_a_drills_page_says_that_it_is_one(record: Path) -> None:
     (granted,) = [a for a in debrief_of(record)["actions"] if a["action"] == "grant-permit"]
     text = render_html("debrief", debrief_of(record, drill=granted["subject"].rpartition("/")[2]))
     assert '<p class="band">DRILL' in text
+
+
+def test_a_rule_that_could_not_be_seen_is_told_as_such(record: Path) -> None:
+    document = {**debrief_of(record, aircraft=REG, door="L1"), "procedures": [RUN]}
+    [row] = [line for line in render_markdown("debrief", document).splitlines() if "Opened in a wind" in line]
+    assert UNSEEN in row
+    page = Page(render_html("debrief", document))
+    said = [attrs for attrs in page.all("span") if attrs.get("class") == "torn"]
+    assert (len(said), UNSEEN in page.words) == (1, True)
+    kept = Page(render_html("debrief", {**document, "procedures": [{**RUN, "unseen": []}]}))
+    assert UNSEEN not in kept.words
 
 
 def test_the_story_in_markdown(record: Path) -> None:

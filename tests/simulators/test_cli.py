@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import signal
 from collections.abc import Callable
 from pathlib import Path
 
@@ -149,18 +150,21 @@ def test_a_capture_holds_what_a_subscriber_receives_who_was_there_all_along(simu
     assert b'"retain"' not in path.read_bytes()
 
 
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_an_interrupted_capture_says_that_it_is_not_whole(
-    simulate: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    number: int, simulate: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     path, whole = tmp_path / "cut.jsonl", Apron.advance
 
     def interrupted(apron: Apron, until_us: int) -> list[Publication]:
         if until_us > START + 3 * SECOND:
-            raise KeyboardInterrupt
+            signal.raise_signal(number)
         return whole(apron, until_us)
 
     monkeypatch.setattr(Apron, "advance", interrupted)
+    before = signal.getsignal(signal.SIGTERM)
     result = simulate("armed-handle", "--capture", path)
+    assert signal.getsignal(signal.SIGTERM) is before
     assert result.exit_code == 130
     assert f"{path}: stopped before its end; what it holds can be replayed" in result.stderr
     assert len(list(read_capture(path))) > 50

@@ -77,6 +77,31 @@ def test_people_leave_over_a_wing_that_is_low_enough_to_need_no_slide(site: Site
     assert plane.people.count < 20
 
 
+def test_people_leave_quicker_by_a_slide_than_by_stairs(site: Site) -> None:
+    left = {}
+    for way, first in (("stairs", "dock stairs"), ("slide", "arm slide")):
+        plane = Aircraft("ZZ-TST", site.types["alder"], "S11", random.Random(7))
+        plane.put_aboard(100)
+        do(plane, first, "L1")
+        live(plane, 20.0)
+        do(plane, "open", "L1")
+        live(plane, 40.0)
+        assert plane.doorways() == ["L1"]
+        do(plane, "deboard")
+        live(plane, 60.0)
+        left[way] = 100 - plane.people.count
+    assert left["slide"] == pytest.approx(60, abs=2)
+    assert left["stairs"] == pytest.approx(28, abs=2)
+
+
+def test_a_freighters_main_deck_is_of_its_cabin(site: Site) -> None:
+    volumes = {
+        name: Aircraft("ZZ-TST", kind, "S11", random.Random(7)).cabin_build.volume_m3
+        for name, kind in site.types.items()
+    }
+    assert volumes["hazel"] < volumes["alder"] < volumes["larch"] < volumes["cedar"]
+
+
 def test_a_plug_that_the_cabin_presses_into_its_frame_opens_once_the_pressure_has_gone(plane: Aircraft) -> None:
     plane.cabin = replace(plane.cabin, dp_pa=54_000.0)
     do(plane, "open", "L1")

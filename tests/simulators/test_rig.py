@@ -139,6 +139,27 @@ async def test_no_broker_is_said_in_one_line(apron: Apron) -> None:
             await run_rig(apron, f"mqtt://127.0.0.1:{port}", stop=asyncio.Event(), patience_s=0.0)
 
 
+async def test_it_ends_at_once_while_a_broker_does_not_answer(apron: Apron) -> None:
+    """One that takes the connection and then says nothing."""
+    taken = asyncio.Event()
+
+    async def take(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.readexactly(1)
+        taken.set()
+        await reader.read()
+        writer.close()
+
+    async with await asyncio.start_server(take, "127.0.0.1", 0) as server:
+        port = server.sockets[0].getsockname()[1]
+        stop = asyncio.Event()
+        task = asyncio.create_task(run_rig(apron, f"mqtt://127.0.0.1:{port}", stop=stop))
+        async with asyncio.timeout(DEADLINE_S):
+            await taken.wait()
+        stop.set()
+        async with asyncio.timeout(1.0):
+            assert await task == 0
+
+
 async def test_the_demos_apron_is_served_until_it_is_stopped(broker: Mosquitto, site: Site) -> None:
     stop = asyncio.Event()
     task = asyncio.create_task(serve_apron(broker.url, 1.0, 1, stop, site=site))

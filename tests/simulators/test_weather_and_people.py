@@ -162,6 +162,15 @@ def test_nobody_moves_without_a_doorway_and_two_are_quicker_than_one() -> None:
     assert people.walk_seconds(100, 2, boarding=False) == pytest.approx(people.walk_seconds(100, 1, boarding=False) / 2)
 
 
+def test_a_slide_is_quicker_than_stairs_and_brings_nobody_aboard() -> None:
+    state = people.PeopleState(aboard=100.0, wanted=0)
+    left = people.step(state, 60.0, doorways=0, slides=1).count
+    assert left == 40
+    assert people.step(state, 60.0, doorways=1, slides=1).count == left - 28
+    coming = people.PeopleState(aboard=0.0, wanted=90)
+    assert people.step(coming, 60.0, doorways=0, slides=2) == coming
+
+
 def test_walking_takes_as_long_as_was_planned() -> None:
     state, seconds = people.PeopleState(aboard=0.0, wanted=90), 0.0
     while state.count < 90:

@@ -13,14 +13,15 @@ import pytest
 from rich.console import Console
 from typer.testing import CliRunner
 
-from monitor.adapters.capture import read_capture, write_clock, write_line
+from monitor.adapters.capture import CaptureLine, Note, read_capture, write_clock, write_line
 from monitor.cli import app
 from monitor.config import Config, default_config_path, load
 from monitor.core.alarm_health import measure
 from monitor.core.events import AlertAcknowledged, DoorReported
-from monitor.core.times import MINUTE, SECOND
+from monitor.core.times import MINUTE, SECOND, format_time
 from monitor.engine import MESSAGE
 from monitor.ports import Message
+from monitor.recording.gaps import NOT_CONNECTED
 from monitor.rerun import NothingOnRecordError
 from monitor.trial.comparing import KINDS
 from monitor.trial.running import try_capture, try_record
@@ -196,6 +197,27 @@ async def test_a_capture_under_another_configuration(tmp_path: Path) -> None:
         )
     with pytest.raises(NothingOnRecordError, match="there is no line in it"):
         try_capture([], demo_config(), demo_config(), name="s", since=None, until=None, tell=words.append)
+
+
+@pytest.mark.looptime
+async def test_what_the_recorder_missed_is_a_gap_of_the_trial(tmp_path: Path) -> None:
+    lines = list(read_capture(await write_capture(tmp_path)))
+    missed = [CaptureLine(START + 5 * SECOND, None, Note("lost")), CaptureLine(START + 8 * SECOND, None, Note("back"))]
+    document = try_capture(
+        sorted([*lines, *missed], key=lambda line: line.at),
+        demo_config(),
+        other_config(),
+        name="story",
+        since=START + 6 * SECOND,
+        until=None,
+        tell=lambda _: None,
+    )
+    [gap] = document["gaps"]
+    assert gap["why"] == NOT_CONNECTED
+    assert (gap["from"], gap["to"]) == (format_time(START + 6 * SECOND), format_time(START + 8 * SECOND))
+    out = io.StringIO()
+    show(document, Console(file=out, width=160))
+    assert f"Not on record: {gap['from']} to {gap['to']}, {NOT_CONNECTED}." in out.getvalue()
 
 
 @pytest.mark.looptime

@@ -44,6 +44,14 @@ function Step({ step, zone }: { step: ProcedureStep; zone: string }) {
   );
 }
 
+function unscored(run: ProcedureRun): "procedure.score.later" | "procedure.score.untold" | "procedure.score.none" {
+  if (run.state === "running") {
+    return "procedure.score.later";
+  }
+  // What was not finished, or is not the drill's own procedure, is not scored: that is no doubt.
+  return run.state === "finished" && (run.counts?.cannot_tell ?? 0) > 0 ? "procedure.score.untold" : "procedure.score.none";
+}
+
 function Score({ run }: { run: ProcedureRun }) {
   if (!run.drill) return null;
   const { score } = run.drill;
@@ -53,7 +61,7 @@ function Score({ run }: { run: ProcedureRun }) {
       {score ? (
         <b>{t("procedure.score", { points: score.points, of: score.of, percent: Math.round(score.percent) })}</b>
       ) : (
-        <span class="craft-unknown">{t(run.state === "running" ? "procedure.score.later" : "procedure.score.untold")}</span>
+        <span class="craft-unknown">{t(unscored(run))}</span>
       )}
     </p>
   );
