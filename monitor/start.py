@@ -10,8 +10,11 @@ import signal
 
 def main() -> None:
     """Load the command line and run it."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+    usual = signal.getsignal(signal.SIGINT)
+    # Whoever started us in the background may have it ignored, and it stays so.
+    if usual is signal.default_int_handler:
+        signal.signal(signal.SIGINT, signal.SIG_DFL)
     from monitor.cli import main as run
 
-    signal.signal(signal.SIGINT, signal.default_int_handler)
+    signal.signal(signal.SIGINT, usual)
     run()

@@ -163,7 +163,12 @@ def test_an_interrupted_capture_says_that_it_is_not_whole(
 
     monkeypatch.setattr(Apron, "advance", interrupted)
     before = signal.getsignal(signal.SIGTERM)
-    result = simulate("armed-handle", "--capture", path)
+    # A shell that starts the tests in the background has Ctrl-C ignored.
+    usual = signal.signal(signal.SIGINT, signal.default_int_handler)
+    try:
+        result = simulate("armed-handle", "--capture", path)
+    finally:
+        signal.signal(signal.SIGINT, usual)
     assert signal.getsignal(signal.SIGTERM) is before
     assert result.exit_code == 130
     assert f"{path}: stopped before its end; what it holds can be replayed" in result.stderr
