@@ -19,7 +19,7 @@ from monitor.adapters.clock import SystemClock
 from monitor.adapters.journal_ageing import serve_pruning
 from monitor.adapters.systemd import serve_manager
 from monitor.adapters.web.assets import MissingBoardError
-from monitor.adapters.web.server import ListenError
+from monitor.adapters.web.listening import ListenError
 from monitor.adapters.wire import Wire
 from monitor.assembly import Assembly
 from monitor.config import Config, flatten

@@ -231,7 +231,6 @@ def test_a_password_file_that_is_not_there(cli: Cli, tmp_path: Path) -> None:
     assert str(missing) in said_in_one_line(program, 1)
 
 
-@pytest.mark.skipif(os.geteuid() != 0, reason="needs a folder that even this user cannot make")
 def test_a_data_folder_that_cannot_be_made(cli: Cli) -> None:
     line = said_in_one_line(cli("run", "--http", "127.0.0.1:0", "--data", "/proc/nothing"), 1)
     assert "/proc/nothing" in line

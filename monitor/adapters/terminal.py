@@ -14,6 +14,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from monitor.core.alert import STATE_WORDS
+
 Row = Mapping[str, Any]
 
 MARKS: Final = {"warning": "◆", "caution": "▲", "advisory": "○"}
@@ -27,15 +29,6 @@ _STATES: Final = {
     "open": "open",
     "slide_deployed": "slide out",
     "unknown": "no data",
-}
-_ALERT_STATES: Final = {
-    "unacknowledged": "nobody has it yet",
-    "acknowledged": "somebody has it",
-    "rtn_unacknowledged": "over, nobody acknowledged it",
-    "latched": "over, waits for the door's reset",
-    "shelved": "set aside",
-    "suppressed": "suppressed",
-    "out_of_service": "out of service",
 }
 SIMULATED: Final = "simulated"
 CAUTION: Final = "Advisory only. It does not replace your own look at the door, the aircraft's manuals or local rules."
@@ -95,7 +88,7 @@ def _draw_alerts(alerts: Sequence[Row]) -> list[Text]:
         if alert.get("simulated"):
             line.append(f"{SIMULATED} ")
         line.append(str(alert["text"]), style="" if over else "bold")
-        line.append(f"  {_ALERT_STATES.get(alert['state'], alert['state'])}", style="dim")
+        line.append(f"  {STATE_WORDS.get(alert['state'], alert['state'])}", style="dim")
         lines.append(line)
         if not over:
             lines.append(Text(f"           {alert['action']}", no_wrap=True, overflow="ellipsis"))

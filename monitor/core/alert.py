@@ -43,6 +43,21 @@ class AlertState(enum.StrEnum):
     OUT_OF_SERVICE = "out_of_service"
 
 
+STATE_WORDS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        AlertState.NORMAL: "over",
+        AlertState.UNACKNOWLEDGED: "nobody has it yet",
+        AlertState.ACKNOWLEDGED: "somebody has it",
+        AlertState.RTN_UNACKNOWLEDGED: "over, nobody acknowledged it",
+        AlertState.LATCHED: "over, waits for the door's reset",
+        AlertState.SHELVED: "set aside",
+        AlertState.SUPPRESSED: "suppressed",
+        AlertState.OUT_OF_SERVICE: "out of service",
+    }
+)
+"""Each state as a person is told it."""
+
+
 class AlertEvent(enum.Enum):
     """What can happen to an alert.
 

@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from monitor.core.alert import STATE_WORDS
 from monitor.core.times import parse_time
 from monitor.debrief import picture, words
 from monitor.debrief.periods import find_zone
@@ -49,7 +50,7 @@ def _environment() -> Environment:
     environment.filters["in_time"] = words.in_time
     for name, table in (
         ("state", words.STATES),
-        ("alert_state", words.ALERT_STATES),
+        ("alert_state", STATE_WORDS),
         ("step", words.STEPS),
         ("run", words.RUNS),
         ("question", words.QUESTIONS),

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, Final
 
+from monitor.core.alert import STATE_WORDS
 from monitor.debrief import words
 from monitor.debrief.words import Times, in_time, place, seconds, word
 
@@ -220,7 +221,7 @@ def _alerts(alerts: Sequence[Mapping[str, Any]], times: Times) -> list[str]:
                 seconds(a["response_s"]),
                 seconds(a["respond_within_s"]),
                 in_time(a),
-                times.clock(a["cleared_at"]) if a["cleared_at"] else word(words.ALERT_STATES, a["state"]),
+                times.clock(a["cleared_at"]) if a["cleared_at"] else word(STATE_WORDS, a["state"]),
             )
             for a in alerts
         ],
@@ -361,5 +362,5 @@ def _handover(document: Mapping[str, Any], times: Times) -> list[str]:
 def _say_state(alert: Mapping[str, Any], times: Times) -> str:
     """Say who has it, why, and until when it is set aside."""
     until = alert.get("shelved_until") or alert.get("out_of_service_until")
-    said = [word(words.ALERT_STATES, alert["state"]), alert.get("by"), alert.get("reason")]
+    said = [word(STATE_WORDS, alert["state"]), alert.get("by"), alert.get("reason")]
     return ", ".join(filter(None, [*said, until and f"until {times.moment(until)}"]))

@@ -24,16 +24,6 @@ STATES: Final[Mapping[str, str]] = {
     "not-running": "monitor not running",
     "not-here": "not at the stand",
 }
-ALERT_STATES: Final[Mapping[str, str]] = {
-    "normal": "over",
-    "unacknowledged": "nobody has it yet",
-    "acknowledged": "somebody has it",
-    "rtn_unacknowledged": "over, nobody acknowledged it",
-    "latched": "over, waits for the door's reset",
-    "shelved": "set aside",
-    "suppressed": "suppressed",
-    "out_of_service": "out of service",
-}
 STEPS: Final[Mapping[str, str]] = {
     "waiting": "not reached",
     "due": "due",

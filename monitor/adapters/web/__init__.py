@@ -6,8 +6,9 @@ and changes it only by submitting a command; it never decides what a reading mea
 
 from monitor.adapters.web.board_watch import BoardWatch
 from monitor.adapters.web.boards import Boards
+from monitor.adapters.web.listening import ListenError
 from monitor.adapters.web.ports import MetricsPage, Reader
-from monitor.adapters.web.server import ListenError, WebServer
+from monitor.adapters.web.server import WebServer
 from monitor.adapters.web.stream import Stream
 
 __all__ = ["BoardWatch", "Boards", "ListenError", "MetricsPage", "Reader", "Stream", "WebServer"]

@@ -8,6 +8,7 @@ told anew never differ. It decides nothing about doors and knows no client.
 from __future__ import annotations
 
 from collections.abc import Callable
+from operator import attrgetter
 from typing import Any, Final, NamedTuple
 
 import orjson
@@ -64,6 +65,9 @@ class _Aircraft:
         self.procedures: dict[str, orjson.Fragment | None] = {}
 
 
+Pieces = Callable[[_Aircraft], dict[str, orjson.Fragment | None]]
+
+
 class Picture:
     """Everything as last told; each change found or handed in is told at once."""
 
@@ -93,7 +97,7 @@ class Picture:
     def take(self, effect: Effect) -> None:
         """Show what one effect changed, if it changed anything that is shown."""
         if isinstance(effect, PublishDoor):
-            self._show_door(effect)
+            self._show_piece("door", effect, attrgetter("doors"))
         elif isinstance(effect, PublishActive):
             reg, door, code, document = effect
             body = encode(document)
@@ -109,35 +113,25 @@ class Picture:
                 self._aircraft[effect.aircraft].readiness = body
             self._tell("readiness", {"aircraft": effect.aircraft, "document": body})
         elif isinstance(effect, PublishProcedure):
-            self._show_procedure(effect)
+            self._show_piece("procedure", effect, attrgetter("procedures"))
         elif isinstance(effect, PublishEvent):
             data = effect._asdict()
             data["time"] = format_time(effect.time)
             data["type"] = f"{EVENT_TYPE_PREFIX}{effect.type}"
             self._tell("event", data)
 
-    def _show_door(self, effect: PublishDoor) -> None:
+    def _show_piece(self, kind: str, effect: PublishDoor | PublishProcedure, pieces_of: Pieces) -> None:
+        """Show what is told of a door under ``kind``: its document, or its run; ``None`` takes it away."""
         reg, door, document = effect
         if document is not None:
             self._meet(reg)
         body = encode(document)
         shown = self._aircraft.get(reg)
         if shown is not None and document is None:
-            shown.doors.pop(door, None)
+            pieces_of(shown).pop(door, None)
         elif shown is not None:
-            shown.doors[door] = body
-        self._tell("door", {"aircraft": reg, "door": door, "document": body})
-
-    def _show_procedure(self, effect: PublishProcedure) -> None:
-        reg, door, document = effect
-        self._meet(reg)
-        body = encode(document)
-        shown = self._aircraft.get(reg)
-        if shown is not None and document is None:
-            shown.procedures.pop(door, None)
-        elif shown is not None:
-            shown.procedures[door] = body
-        self._tell("procedure", {"aircraft": reg, "door": door, "document": body})
+            pieces_of(shown)[door] = body
+        self._tell(kind, {"aircraft": reg, "door": door, "document": body})
 
     def _meet(self, reg: str) -> None:
         """Show a new aircraft's row ahead of its documents."""

@@ -19,7 +19,8 @@ from starlette.datastructures import Headers
 from monitor.adapters.web import ListenError, Stream, WebServer
 from monitor.adapters.web.front import Front, build_front
 from monitor.adapters.web.guard import find_objection, is_same_origin
-from monitor.adapters.web.server import bind, load_certificate
+from monitor.adapters.web.listening import bind
+from monitor.adapters.web.server import load_certificate
 from monitor.config import Http
 from tests.adapters.access.people_kit import PASSWORD
 from tests.adapters.web.conftest import render_nothing, watch_boards

@@ -13,7 +13,7 @@ import pytest
 
 from monitor.adapters.web import ListenError, Stream, WebServer
 from monitor.adapters.web.answers import EventStreamAnswer
-from monitor.adapters.web.server import bind
+from monitor.adapters.web.listening import bind
 from monitor.core.effects import PublishDoor
 from tests.adapters.web.conftest import render_nothing, watch_boards
 from tests.adapters.web.fake_reader import FakeReader, door_document

@@ -5,6 +5,7 @@ import { MarkAt } from "../sill/Mark.tsx";
 import { textWidth } from "../sill/measure.ts";
 import { markOf, overSince, type AlertSpan, type Band, type Window } from "./bands.ts";
 import { bandWord } from "./lane_words.ts";
+import { t } from "../words.ts";
 
 const BAND_TOP = 15;
 const LINE_TOP = 33;
@@ -204,17 +205,14 @@ export function LaneDrawing({
   );
 }
 
-export function Axis({
-  ticks,
-  scale,
-  zone,
-  say,
-}: {
+interface AxisProps {
   ticks: readonly number[];
   scale: Scale;
   zone: string;
   say: (at: number, zone: string) => string;
-}) {
+}
+
+function Axis({ ticks, scale, zone, say }: AxisProps) {
   const both = zone !== "UTC";
   return (
     <svg class="lane-axis" width="100%" height={both ? 34 : 20} aria-hidden="true">
@@ -244,5 +242,23 @@ export function Axis({
         </g>
       ))}
     </svg>
+  );
+}
+
+/** The line of times above the lanes, with the zone that it is in; UTC stands below another one. */
+export function AxisLane(props: AxisProps) {
+  return (
+    <div class="craft-lane craft-lane-axis">
+      <span class="craft-lane-name craft-quiet">
+        {props.zone === "UTC" ? "UTC" : t("aircraft.line.local")}
+        {props.zone !== "UTC" && (
+          <>
+            <br />
+            UTC
+          </>
+        )}
+      </span>
+      <Axis {...props} />
+    </div>
   );
 }

@@ -8,7 +8,7 @@ import { clockMinute, clockTime } from "../times.ts";
 import { t } from "../words.ts";
 import { listTicks, shift, SPANS, zoom, type Look } from "./axis.ts";
 import { lineCount, type Band } from "./bands.ts";
-import { Axis, LaneDrawing, Patterns, Texture, type Scale } from "./Lane.tsx";
+import { AxisLane, LaneDrawing, Patterns, Texture, type Scale } from "./Lane.tsx";
 import { bandWord, laneWord, sayMoment } from "./lane_words.ts";
 import { makeLanes, WHOLE, windowOf, type LaneData } from "./lanes.ts";
 import { Fold, Section } from "./parts.tsx";
@@ -163,18 +163,7 @@ export function Timeline({ registration }: { registration: string }) {
       </p>
       <Patterns />
       <div class="craft-lanes" ref={plot} onPointerLeave={() => (pointed.value = null)}>
-        <div class="craft-lane craft-lane-axis">
-          <span class="craft-lane-name craft-quiet">
-            {zone === "UTC" ? "UTC" : t("aircraft.line.local")}
-            {zone !== "UTC" && (
-              <>
-                <br />
-                UTC
-              </>
-            )}
-          </span>
-          <Axis ticks={ticks} scale={scale} zone={zone} say={sayTick} />
-        </div>
+        <AxisLane ticks={ticks} scale={scale} zone={zone} say={sayTick} />
         {lanes.map((lane, n) => {
           const mine = at?.name === lane.name;
           return (

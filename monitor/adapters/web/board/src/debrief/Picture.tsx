@@ -4,7 +4,7 @@ import { useSignal } from "@preact/signals";
 import { useContext, useRef } from "preact/hooks";
 import { listTicks } from "../aircraft/axis.ts";
 import { lineCount, type Band } from "../aircraft/bands.ts";
-import { Axis, LaneDrawing, Patterns, Texture, type Scale } from "../aircraft/Lane.tsx";
+import { AxisLane, LaneDrawing, Patterns, Texture, type Scale } from "../aircraft/Lane.tsx";
 import { bandWord, laneWord } from "../aircraft/lane_words.ts";
 import { RecordTable } from "../aircraft/RecordTable.tsx";
 import { printing } from "../printing.ts";
@@ -80,18 +80,7 @@ function Group({ group, scale, zone, simulated, start }: { group: PictureGroup; 
         <>
           <div class="craft-lanes">
             {group.lanes.length > 0 && (
-              <div class="craft-lane craft-lane-axis">
-                <span class="craft-lane-name craft-quiet">
-                  {zone === "UTC" ? "UTC" : t("aircraft.line.local")}
-                  {zone !== "UTC" && (
-                    <>
-                      <br />
-                      UTC
-                    </>
-                  )}
-                </span>
-                <Axis ticks={ticks} scale={scale} zone={zone} say={say} />
-              </div>
+              <AxisLane ticks={ticks} scale={scale} zone={zone} say={say} />
             )}
             {group.lanes.map((lane) => (
               <Lane key={lane.name} lane={lane} scale={scale} />
