@@ -202,8 +202,12 @@ def test_a_broker_that_stands_still_is_noticed_before_its_connection_is_lost(ins
     finally:
         os.kill(broker.pid, signal.SIGCONT)
     instance.wait_alert("-", "proof-missed", state="rtn_unacknowledged")
-    history = [row["type"] for row in instance.list_all("/api/v1/history", code="proof-missed")]
-    assert {"sillwatch.alert.raised", "sillwatch.alert.cleared"} <= set(history)
+
+    def kept() -> set[str]:
+        return {row["type"] for row in instance.list_all("/api/v1/history", code="proof-missed")}
+
+    # What is told first is on disk a moment later.
+    until(lambda: kept() >= {"sillwatch.alert.raised", "sillwatch.alert.cleared"}, lambda: f"both on record: {kept()}")
 
 
 def test_it_says_that_it_stops(instance: Watched, notify: Notify) -> None:

@@ -89,8 +89,7 @@ class Service:
     @property
     def connections(self) -> int:
         """How many connections, and with them file handles, the server holds."""
-        assert self.server._server is not None
-        return len(self.server._server.server_state.connections)
+        return self.server.connections
 
     async def open(self, address: str, request: bytes = REQUEST, *, deaf: bool = False) -> Page:
         page = await Page.open(self.port, address, request, deaf=deaf)

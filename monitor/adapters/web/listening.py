@@ -93,6 +93,11 @@ class Listening:
         self._server: _Server | None = None
         self._serving: asyncio.Task[None] | None = None
 
+    @property
+    def connections(self) -> int:
+        """How many connections, and with them file handles, it holds."""
+        return 0 if self._server is None else len(self._server.server_state.connections)
+
     async def start(self, listener: socket.socket, host: str, context: ssl.SSLContext | None = None) -> str:
         """Serve ``listener``, which takes it over, and return the address as a URL; raises :class:`ListenError`."""
         server = _Server(

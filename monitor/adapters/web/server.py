@@ -88,6 +88,11 @@ class WebServer:
         self._listening = Listening(self._app, Places.of_process(self._front.is_proxy), name="web")
         self._tasks: list[asyncio.Task[None]] = []
 
+    @property
+    def connections(self) -> int:
+        """How many connections, and with them file handles, it holds."""
+        return self._listening.connections
+
     async def start(self) -> str:
         """Listen, and return the server's address as a URL; raises :class:`ListenError`."""
         context = load_certificate(self._front)

@@ -33,6 +33,6 @@ export function later<P extends object>(bring: () => Promise<ComponentType<P>>):
   return function Later(props: P) {
     const found = brought.value;
     if (found !== null) return <found.Part {...props} />;
-    return <p>{t(failed.value ? "part.failed" : "part.waiting")}</p>;
+    return <p aria-busy={!failed.value}>{t(failed.value ? "part.failed" : "part.waiting")}</p>;
   };
 }
