@@ -6,6 +6,7 @@ Published facts are named beside their checks: MQTT 5.0 (OASIS 2019) and MQTT 3.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 from collections.abc import Callable
 
@@ -301,13 +302,23 @@ async def test_an_earlier_run_gives_way_to_a_twin(bench: Bench, make_rig: MakeRi
         await until(lambda: first.superseded, "the first to give way")
         assert first.superseded == ["2026-03-01T12:00:00Z"]
         await asyncio.wait_for(task, 5)
+        if bench.queues_for_taken_over_sessions:
+            # It may also keep the will of the connection taken over behind our "online", and not let us hear of it.
+            await _connect_anew(bench, second)
         await second.ready()
         async with bench.witness() as sender:
             await sender.publish(second.input("closed"), b"x")
-            if bench.queues_for_taken_over_sessions:
-                bench.cut(second.feed)
             await until(lambda: b"x" in second.got(), "an input at the second")
     assert second.superseded == []
+
+
+async def _connect_anew(bench: Bench, rig: Rig) -> None:
+    """Lose the connection, and wait for the next one that stands."""
+    await until(lambda: rig.feed.listening.is_set() and rig.feed._link.up, "a connection to cut")
+    before = len(rig.connections)
+    with contextlib.suppress(OSError):  # the broker was first
+        bench.cut(rig.feed)
+    await until(lambda: len(rig.connections) > before and rig.feed.listening.is_set(), "a new connection")
 
 
 async def test_nonsense_on_our_status_topic_is_ignored(bench: Bench, make_rig: MakeRig) -> None:
