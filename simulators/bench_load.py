@@ -25,7 +25,11 @@ UNACKED_MAX: Final = 1000
 OUTSTANDING_MAX: Final = 3000
 """Publications that the measured end has not processed: its backlog cannot grow past this."""
 
+GENTLE_MAX: Final = 500
+"""As many of them where every one is to be taken: fewer than the monitor sheds quantities at."""
+
 ANSWER_S_MAX: Final = 20.0
+WAIT_S_MAX: Final = 120.0
 _BATCH: Final = 50
 _ASK_EVERY_S: Final = 0.005
 _IDLE_S: Final = 0.002
@@ -55,7 +59,10 @@ class Measured(Protocol):
     """Who is pushed at."""
 
     def processed(self) -> int:
-        """Return how many messages it has ever processed."""
+        """Return how many messages it has ever taken."""
+
+    def left_out(self) -> int:
+        """Return how many it has ever left out by rule, as more came than it could take."""
 
     def cpu_s(self) -> float | None:
         """Return the processor time it has used, s; ``None`` where the system does not say."""
@@ -63,10 +70,14 @@ class Measured(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Pushed:
-    """What a push came to: messages processed per second, and processor time for each (µs), where it is known."""
+    """What a push came to: messages taken per second, processor time for each that was sent (µs), where it is known.
+
+    ``left_out`` is the share of what was sent that was left out by rule.
+    """
 
     per_s: float
     cpu_us: float | None
+    left_out: float = 0.0
 
 
 def describe_times(times_s: list[float], sent_per_s: float) -> Spread:
@@ -156,25 +167,34 @@ class Load:
 
     # -- pushed ----------------------------------------------------------------------------
 
-    def push(self, messages: Iterable[Sent], measured: Measured, *, seconds_max: float = math.inf) -> Pushed:
+    def push(
+        self,
+        messages: Iterable[Sent],
+        measured: Measured,
+        *,
+        seconds_max: float = math.inf,
+        outstanding_max: int = OUTSTANDING_MAX,
+    ) -> Pushed:
         """Send all ``messages`` as fast as they are processed, or as many as go in ``seconds_max``.
 
         Raises :class:`LoadError` when ``measured`` stands still.
         """
         source, spent_before = iter(messages), measured.cpu_s()
-        base, sent, done, ended = measured.processed(), 0, 0, False
+        base, base_left_out = measured.processed(), measured.left_out()
+        sent, done, left_out, ended = 0, 0, 0, False
         asked_at = moved_at = began = time.perf_counter()
         samples = [(asked_at, 0)]
         while not ended or done < sent:
             now = time.perf_counter()
             if now - asked_at >= _ASK_EVERY_S:
-                asked_at, before, done = now, done, measured.processed() - base
-                samples.append((now, done))
+                taken, left_out = measured.processed() - base, measured.left_out() - base_left_out
+                samples.append((now, taken))
+                asked_at, before, done = now, done, taken + left_out
                 if done > before:
                     moved_at = now
                 elif now - moved_at > ANSWER_S_MAX:
                     raise LoadError(f"{done} of {sent} messages were processed, then none for {ANSWER_S_MAX:g} s")
-            room = min(_BATCH, UNACKED_MAX - self._sender.unacked, OUTSTANDING_MAX - (sent - done))
+            room = min(_BATCH, UNACKED_MAX - self._sender.unacked, outstanding_max - (sent - done))
             if room > 0 and not ended:
                 batch = list(itertools.islice(source, room))
                 ended = len(batch) < room or now - began > seconds_max
@@ -185,7 +205,7 @@ class Load:
             self._turn(0 if room > 0 and not ended else _IDLE_S)
         spent = measured.cpu_s()
         cpu_us = None if spent is None or spent_before is None else (spent - spent_before) / sent * 1e6
-        return Pushed(_steady_rate(samples, sent), cpu_us)
+        return Pushed(_steady_rate(samples, sent), cpu_us, left_out / sent if sent else 0.0)
 
     def _encode(self, one: Sent, stamp: bytes) -> bytes:
         return self._sender.encode(one.topic, one.encode(stamp), retain=one.retain, qos=one.qos)
@@ -193,11 +213,16 @@ class Load:
     def wait_until(self, condition: Callable[[], bool], what: str) -> None:
         """Keep listening until ``condition`` holds; raises :class:`LoadError` when it does not come."""
         heard, moved_at = self._heard, time.perf_counter()
+        began = moved_at
         while not condition():
+            now = time.perf_counter()
             if self._heard != heard:
-                heard, moved_at = self._heard, time.perf_counter()
-            elif time.perf_counter() - moved_at > ANSWER_S_MAX:
+                heard, moved_at = self._heard, now
+            elif now - moved_at > ANSWER_S_MAX:
                 raise LoadError(f"nothing came for {ANSWER_S_MAX:g} s while waiting for {what}")
+            # Something always comes from a monitor that lives; not for ever what is waited for.
+            if now - began > WAIT_S_MAX:
+                raise LoadError(f"after {WAIT_S_MAX:g} s still waiting for {what}")
             self._turn(_IDLE_S)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import getpass
+import json
 import os
 import select
 import shutil
@@ -121,15 +122,32 @@ class Monitor:
         self._journal = sqlite3.connect(f"{journal.as_uri()}?mode=ro", uri=True, isolation_level=None)
         self._position = 0
         self._messages = 0
+        self._left_out = 0
 
     def processed(self) -> int:
         """Return how many messages are judged and on disk."""
-        count, last = self._journal.execute(
-            "SELECT count(*), max(position) FROM inputs WHERE position > ? AND kind IS NULL", (self._position,)
-        ).fetchone()
-        self._messages += count
-        self._position = last or self._position
+        self._read()
         return self._messages
+
+    def left_out(self) -> int:
+        """Return how many messages were left out by rule: the journal counts them."""
+        self._read()
+        return self._left_out
+
+    def _read(self) -> None:
+        (last,) = self._journal.execute("SELECT max(position) FROM inputs").fetchone()
+        if last is None or last == self._position:
+            return
+        since = (self._position, last)
+        (messages,) = self._journal.execute(
+            "SELECT count(*) FROM inputs WHERE position > ? AND position <= ? AND kind IS NULL", since
+        ).fetchone()
+        reports = self._journal.execute(
+            "SELECT payload FROM inputs WHERE position > ? AND position <= ? AND kind = 'readings-shed'", since
+        ).fetchall()
+        self._messages += messages
+        self._left_out += sum(number for (report,) in reports for _, number in json.loads(report)["counts"])
+        self._position = last
 
     def resident_kb(self) -> int:
         """Return its resident memory, kB."""
@@ -198,6 +216,10 @@ class Subscriber:
         if lines:
             self._count = int(lines[-1])
         return self._count
+
+    def left_out(self) -> int:
+        """Return how many messages it has left out: it takes everything."""
+        return 0
 
     def cpu_s(self) -> float | None:
         """Return the processor time it has used, s; ``None`` where the system does not say."""
