@@ -70,6 +70,9 @@ FAULT: Final = "internal-fault"
 SNAPSHOT_EVERY: Final = 10 * MINUTE
 SNAPSHOT_ENTRIES: Final = 200_000
 
+ANSWERS_PRESSED: Final = 20 * MILLISECOND
+"""While deliveries wait, one aircraft's answers are looked at in so much time (µs)."""
+
 _KEPT: Final = (PublishEvent, RejectInput, RecordAudit, NoteDeafness, NoteState, NoteRun, NoteDrill)
 _log: Final = structlog.get_logger("sillwatch.engine")
 
@@ -223,6 +226,9 @@ class Engine:
         self._timer_due: int | None = None
         self._last_snapshot_at = 0
         self._running = False
+        self.is_pressed: Callable[[], bool] = lambda: False
+        """Whether deliveries wait to be taken."""
+        self._answers_from = 0
 
     def add_observer(self, observer: Observer) -> None:
         """Let one more observer hear of every step from now on."""
@@ -340,7 +346,8 @@ class Engine:
     # Deadlines
 
     def _arm(self) -> None:
-        due = self.system.next_deadline()
+        pressed = self.is_pressed()
+        due = self.system.next_deadline(self._answers_from if pressed else 0)
         if due == self._timer_due and self._timer is not None:
             return
         if self._timer is not None:
@@ -355,8 +362,13 @@ class Engine:
         received = time.perf_counter()
         self._timer = None
         self._timer_due = None
-        # One aircraft's answers and a few deadlines a turn of the loop: whatever was sent meanwhile is judged in between.
-        self._judge_some(self._clock.now(), 1, received, finish=True)
+        now = self._clock.now()
+        # One aircraft's answers and a few deadlines a turn of the loop: whatever was sent meanwhile is judged in between,
+        # and what waits comes first. But where something always waits, answers would grow old for ever.
+        answers = not self.is_pressed() or not now < self._answers_from <= now + ANSWERS_PRESSED
+        if answers:
+            self._answers_from = now + ANSWERS_PRESSED
+        self._judge_some(now, int(answers), received, finish=True)
 
     def _judge_some(self, now: int, answers_max: int, received: float, *, finish: bool = False) -> None:
         """Work off a few deadlines, as an entry of their own; ``finish``: though none may be due."""

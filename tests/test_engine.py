@@ -285,3 +285,27 @@ async def test_answers_follow_what_was_heard_and_leave_no_trace_in_the_journal()
     assert bench.journal.last_position() == position
     assert first.topic in bench.engine.held_outputs()
     bench.engine.stop()
+
+
+@pytest.mark.looptime
+async def test_while_deliveries_wait_answers_are_few_and_no_hazard_is_late() -> None:
+    bench = Bench(LoopHand()).up()
+    waiting = True
+    bench.engine.is_pressed = lambda: waiting
+    whole = arrival()
+    bench.deliver(whole)
+    bench.deliver(reading("door/CA/latched", False, 0.01))
+    for number in range(100):
+        others = whole.topic.replace(REG, f"ZZ-W{number:03d}")
+        bench.deliver(whole._replace(topic=others, payload=whole.payload.replace(b"airframe/stand", b"airframe/gone")))
+    await asyncio.sleep(0.9)
+    bench.deliver(reading("door/L1/flap_pressed", True, 0.9))
+    assert 40 <= len(bench.answers) <= 46, "one in 20 ms, and not none"
+    assert bench.lifecycle("lock-disagree") == []
+    await asyncio.sleep(0.15)
+    assert bench.lifecycle("lock-disagree") == ["raised"], "in its own time: it waits for no answer"
+    waiting = False
+    bench.deliver(reading("door/L1/flap_pressed", False, 1.05))
+    await asyncio.sleep(0.7)
+    assert len({answer.topic for answer in bench.answers}) == 101, "what had waited is looked at"
+    bench.engine.stop()

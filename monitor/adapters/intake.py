@@ -21,7 +21,7 @@ from monitor.adapters.wire_topics import Target
 from monitor.core.events import ReadingsShed
 from monitor.ports import Codec, Message
 
-TAKEN_A_TURN: Final = 8
+TAKEN_A_TURN: Final = 32
 """Deliveries taken in one turn of the loop: a person's action and the disk's word get in between."""
 TURN_S_MAX: Final = 0.005
 """Nor is another begun after so much processor time: what is first said of a door costs many times what follows."""

@@ -20,7 +20,7 @@ from paho.mqtt.enums import MQTTErrorCode
 from monitor.adapters.mqtt_phrases import say_alert, say_error
 
 _READ_BYTES: Final = 65_536
-_PACKETS_A_TURN: Final = 16
+_PACKETS_A_TURN: Final = 64
 """Twice what is taken in a turn (:mod:`monitor.adapters.intake`): what cannot be kept up with is seen, and sorted."""
 _PAUSE_S: Final = 0.02
 

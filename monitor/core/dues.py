@@ -91,9 +91,11 @@ class Dues(Stands):
         """Tell whether a deadline has passed that was not judged yet."""
         return bool(self._queue) and self._queue[0][0] <= now
 
-    def next_deadline(self) -> int | None:
-        """Return when :meth:`advance` must be called next (µs), if at all."""
-        heads = [queue[0][0] for queue in (self._queue, self._unanswered) if queue]
+    def next_deadline(self, answers_from: int = 0) -> int | None:
+        """Return when :meth:`advance` must be called next (µs), if at all; for answers not before ``answers_from``."""
+        heads = [self._queue[0][0]] if self._queue else []
+        if self._unanswered:
+            heads.append(max(self._unanswered[0][0], answers_from))
         return min(heads, default=None)
 
     def run_before(self, event: Event, now: int) -> None:

@@ -109,11 +109,19 @@ class Following(Showing):
         for name in aircraft.doors if everything or concerned else [each for each in changes if each is not None]:
             door = aircraft.doors[name]
             changed = changes.get(name, _NOTHING) | concerned
-            if everything or "*" in changed or self.is_followed(airframe, door, changed):
-                self._follow_at(aircraft, airframe, door, changed, now)
+            anew = everything or "*" in changed
+            if anew or self.is_followed(airframe, door, changed):
+                self._follow_at(aircraft, airframe, door, changed, now, anew=anew)
 
     def _follow_at(
-        self, aircraft: AircraftRecord, airframe: AirframeType, door: DoorRecord, changed: Collection[str], now: int
+        self,
+        aircraft: AircraftRecord,
+        airframe: AirframeType,
+        door: DoorRecord,
+        changed: Collection[str],
+        now: int,
+        *,
+        anew: bool,
     ) -> None:
         view = View(self.record, now, aircraft, airframe, door)
         fits, asked = self._find_fits(airframe, door), partial(ask, view)
@@ -126,6 +134,8 @@ class Following(Showing):
                 self._tell(aircraft, door, door.run, fits, looks, now)
             else:
                 self._abandon(aircraft, door, now, why_not_judged(aircraft) or "not here")
+        if not anew and fits.begins_by.isdisjoint(changed):
+            return  # a leaf on its way, most often: it moves the run, and begins nothing
         begun = [
             each for name in door.ready if (each := fits.procedures.get(name)) and asked(each.procedure.begins) is True
         ]
