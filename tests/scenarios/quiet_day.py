@@ -41,7 +41,7 @@ _STEP: Final = SECOND
 
 
 class Alarms(System):
-    """The core as it judges hazards; the answers of readiness are not asked for, which saves most of the time.
+    """The core as it judges hazards; neither answers nor procedures are asked for, which saves most of the time.
 
     Which rules read what at which door is worked out once for all of them, not anew for each.
     """
@@ -49,7 +49,7 @@ class Alarms(System):
     _indexes_known: ClassVar[dict[tuple[str, str], Index]] = {}
 
     def __init__(self, site: Site, record: SiteRecord | None = None) -> None:
-        super().__init__(site, record, answering=False)
+        super().__init__(replace(site, procedures={}), record, answering=False)
         self._indexes = self._indexes_known
 
 

@@ -23,6 +23,8 @@ from tests.scenarios.chance import random_capture
 
 FOLDER = Path(__file__).resolve().parent
 SEEDS = range(200)
+ELSEWHERE = SEEDS[::4]
+"""Those that another process replays too."""
 
 
 @cache
@@ -63,7 +65,7 @@ def main(what: str) -> None:
         for path in captures():
             print(path.name, digest(replay_file(path)))
     else:
-        for seed in SEEDS:
+        for seed in ELSEWHERE:
             print(seed, digest(replay_lines(random_capture(seed), f"seed {seed}")))
 
 

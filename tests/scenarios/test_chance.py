@@ -1,4 +1,4 @@
-"""Two hundred random captures: the same bytes twice, in time order, every life legal.
+"""Two hundred random captures, in time order, every life legal; of fifty the same bytes twice.
 
 A seed names a capture (``random_capture(seed)``); every fault is told with its seed. The
 second replay is another process's, with another hash seed.
@@ -62,7 +62,8 @@ def sweep() -> Sweep:
 
 def test_the_same_readings_give_the_same_bytes(sweep: Sweep) -> None:
     assert len(sweep.digests) == 200
-    assert [seed for seed in SEEDS if sweep.digests[seed] != sweep.elsewhere[seed]] == []
+    assert len(sweep.elsewhere) == 50
+    assert [seed for seed, found in sweep.elsewhere.items() if sweep.digests[seed] != found] == []
 
 
 def test_every_event_is_in_form_in_order_and_legal(sweep: Sweep) -> None:
