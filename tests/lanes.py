@@ -1,9 +1,9 @@
-"""Which tests run side by side, where there are workers (``-n 4``).
+"""Which tests run side by side, where there are workers (``-n 3``).
 
 What starts programs or shares them is in a lane: one worker runs it in order, sharing what it
 starts. There are three: the services; the board in a browser of its own; and what breaks down or is
-broken into, which has its own programs and brokers. They wait much of their time, so that a fourth
-worker on two processors has of the rest meanwhile, and once a lane is through, its worker does too: what
+broken into, which has its own programs and brokers. They wait much of their time, so that a third
+worker on two processors costs nothing, and once a lane is through, its worker takes of the rest: what
 computes, and what waits for nothing but itself. Owns which tests those are, and the order in which they
 are handed out; never what a test does.
 """

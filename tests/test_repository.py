@@ -443,7 +443,7 @@ def test_the_gate_runs_everything() -> None:
 
 def test_the_gate_runs_the_tests_on_three_workers() -> None:
     target = text_of("Makefile").split("\ntest:")[1].split("\n\n")[0]
-    assert "$(or $(ARGS),-n 4)" in target
+    assert "$(or $(ARGS),-n 3)" in target
     assert "Three workers" in text_of("DEVELOPERS.md")
 
 
