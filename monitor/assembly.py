@@ -119,7 +119,7 @@ class Assembly:
             window=config.broker.in_flight_max,
             on_fault=self._on_fault,
         )
-        self._engine.is_pressed = lambda: self._intake.waiting > 0
+        self._engine.deliveries_wait = lambda: self._intake.waiting > 0
         self._resuming = Resuming(wire, self._intake.offer)
         self.desk = Desk(
             engine=self._engine,

@@ -226,8 +226,8 @@ class Engine:
         self._timer_due: int | None = None
         self._last_snapshot_at = 0
         self._running = False
-        self.is_pressed: Callable[[], bool] = lambda: False
-        """Whether deliveries wait to be taken."""
+        self.deliveries_wait: Callable[[], bool] = lambda: False
+        """Whether deliveries wait to be taken: answers then come after them."""
         self._answers_from = 0
 
     def add_observer(self, observer: Observer) -> None:
@@ -345,9 +345,15 @@ class Engine:
 
     # Deadlines
 
+    def _answers_wait_until(self, now: int) -> int:
+        """From when (µs) on answers may be looked at: those that never come would be worse than late ones."""
+        if not self.deliveries_wait() or self._answers_from > now + ANSWERS_PRESSED:  # or our clock went back
+            return 0
+        return self._answers_from
+
     def _arm(self) -> None:
-        pressed = self.is_pressed()
-        due = self.system.next_deadline(self._answers_from if pressed else 0)
+        now = self._clock.now()
+        due = self.system.next_deadline(self._answers_wait_until(now))
         if due == self._timer_due and self._timer is not None:
             return
         if self._timer is not None:
@@ -355,7 +361,7 @@ class Engine:
             self._timer = None
         self._timer_due = due
         if due is not None and self._running:
-            wait = max(due - self._clock.now(), MILLISECOND) / SECOND
+            wait = max(due - now, MILLISECOND) / SECOND
             self._timer = asyncio.get_running_loop().call_later(wait, self._on_due)
 
     def _on_due(self) -> None:
@@ -363,9 +369,8 @@ class Engine:
         self._timer = None
         self._timer_due = None
         now = self._clock.now()
-        # One aircraft's answers and a few deadlines a turn of the loop: whatever was sent meanwhile is judged in between,
-        # and what waits comes first. But where something always waits, answers would grow old for ever.
-        answers = not self.is_pressed() or not now < self._answers_from <= now + ANSWERS_PRESSED
+        # One aircraft's answers and a few deadlines a turn of the loop: whatever was sent meanwhile is judged in between.
+        answers = now >= self._answers_wait_until(now)
         if answers:
             self._answers_from = now + ANSWERS_PRESSED
         self._judge_some(now, int(answers), received, finish=True)

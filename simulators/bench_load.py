@@ -58,11 +58,8 @@ class Spread:
 class Measured(Protocol):
     """Who is pushed at."""
 
-    def processed(self) -> int:
-        """Return how many messages it has ever taken."""
-
-    def left_out(self) -> int:
-        """Return how many it has ever left out by rule, as more came than it could take."""
+    def processed(self) -> tuple[int, int]:
+        """Return how many messages it has ever taken, and left out by rule as more came than it could take."""
 
     def cpu_s(self) -> float | None:
         """Return the processor time it has used, s; ``None`` where the system does not say."""
@@ -180,14 +177,15 @@ class Load:
         Raises :class:`LoadError` when ``measured`` stands still.
         """
         source, spent_before = iter(messages), measured.cpu_s()
-        base, base_left_out = measured.processed(), measured.left_out()
+        taken_before, left_out_before = measured.processed()
         sent, done, left_out, ended = 0, 0, 0, False
         asked_at = moved_at = began = time.perf_counter()
         samples = [(asked_at, 0)]
         while not ended or done < sent:
             now = time.perf_counter()
             if now - asked_at >= _ASK_EVERY_S:
-                taken, left_out = measured.processed() - base, measured.left_out() - base_left_out
+                taken, left_out = measured.processed()
+                taken, left_out = taken - taken_before, left_out - left_out_before
                 samples.append((now, taken))
                 asked_at, before, done = now, done, taken + left_out
                 if done > before:

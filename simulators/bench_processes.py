@@ -122,32 +122,22 @@ class Monitor:
         self._journal = sqlite3.connect(f"{journal.as_uri()}?mode=ro", uri=True, isolation_level=None)
         self._position = 0
         self._messages = 0
+        self._reported = 0
         self._left_out = 0
 
-    def processed(self) -> int:
-        """Return how many messages are judged and on disk."""
-        self._read()
-        return self._messages
-
-    def left_out(self) -> int:
-        """Return how many messages were left out by rule: the journal counts them."""
-        self._read()
-        return self._left_out
-
-    def _read(self) -> None:
-        (last,) = self._journal.execute("SELECT max(position) FROM inputs").fetchone()
-        if last is None or last == self._position:
-            return
-        since = (self._position, last)
-        (messages,) = self._journal.execute(
-            "SELECT count(*) FROM inputs WHERE position > ? AND position <= ? AND kind IS NULL", since
+    def processed(self) -> tuple[int, int]:
+        """Return how many messages are judged and on disk, and how many were left out: the journal counts them."""
+        count, last = self._journal.execute(
+            "SELECT count(*), max(position) FROM inputs WHERE position > ? AND kind IS NULL", (self._position,)
         ).fetchone()
+        self._messages += count
+        self._position = last or self._position
         reports = self._journal.execute(
-            "SELECT payload FROM inputs WHERE position > ? AND position <= ? AND kind = 'readings-shed'", since
-        ).fetchall()
-        self._messages += messages
-        self._left_out += sum(number for (report,) in reports for _, number in json.loads(report)["counts"])
-        self._position = last
+            "SELECT position, payload FROM inputs WHERE position > ? AND kind = 'readings-shed'", (self._reported,)
+        )
+        for self._reported, report in reports:
+            self._left_out += sum(number for _, number in json.loads(report)["counts"])
+        return self._messages, self._left_out
 
     def resident_kb(self) -> int:
         """Return its resident memory, kB."""
@@ -210,16 +200,12 @@ class Subscriber:
                 raise ProcessError("the empty subscriber ended at once")
         os.set_blocking(self._output, False)
 
-    def processed(self) -> int:
-        """Return how many messages it has taken."""
+    def processed(self) -> tuple[int, int]:
+        """Return how many messages it has taken; it leaves none out."""
         lines = self._lines()
         if lines:
             self._count = int(lines[-1])
-        return self._count
-
-    def left_out(self) -> int:
-        """Return how many messages it has left out: it takes everything."""
-        return 0
+        return self._count, 0
 
     def cpu_s(self) -> float | None:
         """Return the processor time it has used, s; ``None`` where the system does not say."""

@@ -291,7 +291,7 @@ async def test_answers_follow_what_was_heard_and_leave_no_trace_in_the_journal()
 async def test_while_deliveries_wait_answers_are_few_and_no_hazard_is_late() -> None:
     bench = Bench(LoopHand()).up()
     waiting = True
-    bench.engine.is_pressed = lambda: waiting
+    bench.engine.deliveries_wait = lambda: waiting
     whole = arrival()
     bench.deliver(whole)
     bench.deliver(reading("door/CA/latched", False, 0.01))

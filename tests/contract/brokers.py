@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any
 
 import aiomqtt
+import pytest
 
 from monitor.adapters.broker import BrokerError, DefaultBroker, find_executable
 from monitor.adapters.mqtt import MqttFeed
@@ -293,6 +294,15 @@ def why_missing(bench: type[Bench]) -> str | None:
     if bench is AmqttBench and importlib.util.find_spec("amqtt") is None:
         return "the package amqtt is not installed"
     return None
+
+
+def require_broker(bench: type[Bench]) -> None:
+    """Skip the test, and say so, where a broker cannot be started here; in CI it fails."""
+    missing = why_missing(bench)
+    if missing and os.environ.get("CI") == "true":
+        pytest.fail(missing)
+    if missing:
+        pytest.skip(f"BROKER NOT TESTED: {missing}")
 
 
 @dataclass

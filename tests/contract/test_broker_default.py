@@ -17,18 +17,14 @@ import pytest
 
 from monitor.adapters import broker as broker_module
 from monitor.adapters.broker import BrokerError, DefaultBroker, find_executable
-from tests.contract.brokers import HOST, NatsBench, free_port, until, why_missing
+from tests.contract.brokers import HOST, NatsBench, free_port, require_broker, until
 
 pytestmark = pytest.mark.broker
 
 
 @pytest.fixture(autouse=True)
 def _needs_the_broker() -> None:
-    missing = why_missing(NatsBench)
-    if missing and os.environ.get("CI") == "true":
-        pytest.fail(missing)
-    if missing:
-        pytest.skip(f"BROKER NOT TESTED: {missing}")
+    require_broker(NatsBench)
 
 
 @asynccontextmanager

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.ports import Outgoing
-from tests.contract.brokers import HOST, MosquittoBench, Rig, until, why_missing
+from tests.contract.brokers import HOST, MosquittoBench, Rig, require_broker, until
 
 pytestmark = pytest.mark.broker
 
@@ -54,11 +53,7 @@ def make_certificate(openssl: str, folder: Path, name: str) -> None:
 async def test_the_certificate_decides(
     tmp_path: Path, require_program: Callable[..., str], name: str, trusted: bool, why: str | None
 ) -> None:
-    missing = why_missing(MosquittoBench)
-    if missing and os.environ.get("CI") == "true":
-        pytest.fail(missing)
-    if missing:
-        pytest.skip(f"BROKER NOT TESTED: {missing}")
+    require_broker(MosquittoBench)
     make_certificate(require_program("openssl"), tmp_path, name)
     bench = TlsBench(tmp_path, tls_port=MosquittoBench(tmp_path).port)
     await bench.start()

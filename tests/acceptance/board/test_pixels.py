@@ -16,7 +16,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.broker, pytest.mark.asyncio(loop_
 
 AIRCRAFT = 200
 STREAMS = 19
-MOVES = 8
+MOVES = 12
 
 
 @pytest.fixture
