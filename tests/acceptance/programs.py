@@ -310,7 +310,11 @@ class Instance:
             alert = self.alert(reg, code, door)
             return alert if alert is not None and alert["state"] == state else None
 
-        return until(found, lambda: f"{code} of {reg}/{door} {state}; there is {self.alert(reg, code, door)}") or {}
+        def tell() -> str:
+            alerts = [(a["code"], a["door"], a["state"]) for a in self.list_all("/api/v1/alerts", aircraft=reg)]
+            return f"{code} of {reg}/{door} {state}; there are {alerts}; {self.door(reg, door)}; {self.err[-2000:]}"
+
+        return until(found, tell) or {}
 
     def door(self, reg: str, door: str) -> dict[str, Any]:
         """A door's document, ``{}`` while nobody knows it."""

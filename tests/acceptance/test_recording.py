@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from monitor.core.times import HOUR, SECOND, format_time, parse_time
 from monitor.recording.reading import Captures
 from tests.acceptance.clients import publish
 from tests.acceptance.conftest import Live
@@ -103,10 +104,16 @@ def test_what_was_recorded_is_played_to_a_monitor(live_mosquitto: Live, tmp_path
     assert live.instance.alert(other.reg, "clock-skew") is None
 
 
+AGO = 7200 * HOUR
+
+
 def long_ago(line: str) -> str:
-    """The same line, stamped as another day's."""
+    """The same line of another day; a sensor's own stamp stays as far from its receipt as it was.
+
+    Receipts are whole milliseconds: as stamps, they would make one moment of what was heard together.
+    """
     row: dict[str, Any] = json.loads(line)
-    row["at"] = f"2026-01-01T{row['at'][11:]}"
+    row["at"] = format_time(parse_time(row["at"]) - AGO)
     if "time" in (row.get("payload") or {}):
-        row["payload"]["time"] = row["at"]
+        row["payload"]["time"] -= AGO / SECOND
     return json.dumps(row)
