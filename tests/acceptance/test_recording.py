@@ -92,8 +92,9 @@ def test_what_was_recorded_is_played_to_a_monitor(live_mosquitto: Live, tmp_path
     # Another aircraft does the same, on another day by its stamps.
     other = live.sender()
     story = tmp_path / "other.jsonl"
-    lines = [line.replace(sender.reg, other.reg) for line in (tmp_path / "story.jsonl").read_text().splitlines()]
-    story.write_text("".join(line + "\n" for line in map(long_ago, lines) if other.reg in line))
+    heard = (tmp_path / "story.jsonl").read_text().splitlines()
+    lines = [line.replace(sender.reg, other.reg) for line in heard if sender.reg in line]
+    story.write_text("".join(line + "\n" for line in map(long_ago, lines)))
     played = sillwatch(tmp_path, "replay", str(story), "--broker", live.url, "--speed", "5")
     assert played.wait() == 0
     assert played.err.strip() == f"{len(story.read_text().splitlines())} messages sent"
