@@ -1,5 +1,7 @@
 # Every target sets up what it needs; the first run takes a minute, later ones no time.
 .DEFAULT_GOAL := help
+# Programs whose compiled form may not be kept take twice as long to start, and the tests start hundreds.
+unexport PYTHONDONTWRITEBYTECODE
 .PHONY: help demo test soak lint bench screenshots docs lock sbom audit clean
 
 help: ## Show this
