@@ -10,8 +10,8 @@ help: ## Show this
 demo: ## Start a broker, a simulated apron, the monitor and the board; Ctrl-C ends all (ARGS="--help" lists options)
 	@.ci/setup && exec .venv/bin/sillwatch demo $(ARGS)
 
-test: ## Run all tests, three at a time (ARGS="tests/core -k wind" runs some, one by one)
-	@.ci/setup --tests && exec .venv/bin/python -m pytest $(or $(ARGS),-n 3)
+test: ## Run all tests, four at a time (ARGS="tests/core -k wind" runs some, one by one)
+	@.ci/setup --tests && exec .venv/bin/python -m pytest $(or $(ARGS),-n 4)
 
 soak: ## Run the long tests, hours of them (ARGS="kills --kills 400" runs some)
 	@.ci/setup --tests && exec .venv/bin/python -m tests.faults.soak $(ARGS)

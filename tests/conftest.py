@@ -21,7 +21,7 @@ from typing import Any
 import hypothesis
 import pytest
 
-from tests.lanes import Lanes
+from tests.lanes import Lanes, give_way
 
 STRICT = os.environ.get("CI") == "true"
 LOOP_TURNS_TO_END = 5
@@ -57,6 +57,17 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """On workers, begin with what is given long: at the end it would keep one alone."""
     if hasattr(config, "workerinput"):
         items.sort(key=lambda item: item.get_closest_marker("timeout") is None)
+
+
+_gives_way = pytest.StashKey[bool]()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtest_setup(item: pytest.Item) -> None:
+    """A worker has no lane, or is through with it, once it is given something else: it never goes back to one."""
+    config = item.config
+    if hasattr(config, "workerinput") and not config.stash.get(_gives_way, False):
+        config.stash[_gives_way] = give_way(item.nodeid.partition("::")[0])
 
 
 def _seed_line(config: pytest.Config) -> str:

@@ -1,15 +1,16 @@
-"""Which tests run side by side, where there are workers (``-n 3``).
+"""Which tests run side by side, where there are workers (``-n 4``).
 
 What starts programs or shares them is in a lane: one worker runs it in order, sharing what it
 starts. There are three: the services; the board in a browser of its own; and what breaks down or is
-broken into, which has its own programs and brokers. They wait much of their time, so that a third
-worker on two processors costs nothing, and once a lane is through, its worker takes of the rest: what
-computes, and what waits for nothing but itself. Owns which tests those are, and the order in which they
-are handed out; never what a test does.
+broken into, which has its own programs and brokers. They wait much of their time. A fourth worker takes of the
+rest meanwhile: what computes, and what waits for nothing but itself; once a lane is through, its worker does too. That
+rest gives way, so that whatever is waited for in a lane comes as soon as if nothing else ran. Owns which tests those
+are, the order in which they are handed out, and what gives way; never what a test does.
 """
 
 from __future__ import annotations
 
+import os
 from functools import cache
 from pathlib import Path, PurePosixPath
 from typing import Final
@@ -20,6 +21,9 @@ ROOT: Final = Path(__file__).resolve().parent.parent
 SERVICES: Final = "services"
 BOARD: Final = "board"
 TROUBLE: Final = "trouble"
+LANES: Final = frozenset((SERVICES, BOARD, TROUBLE))
+GIVES_WAY_BY: Final = 5
+"""As ``nice`` has it: a third of the processor where a lane wants it too."""
 BROKEN: Final = ("faults", "fuzz", "security")
 """Where programs are broken down or into, by their own means."""
 COMPUTING: Final = (
@@ -45,6 +49,14 @@ def shared_by(module: str) -> str | None:
     if PurePosixPath(module).parts[1] not in (*COMPUTING, *ALONE) or "mark.broker" in text or "mark.browser" in text:
         return SERVICES
     return module if 'scope="module"' in text or "\n@cache\n" in text else None
+
+
+def give_way(module: str) -> bool:
+    """Let this process, and what it starts, wait for the lanes from now on, unless ``module`` is in one; tell whether."""
+    if shared_by(module) in LANES:
+        return False
+    os.nice(GIVES_WAY_BY)
+    return True
 
 
 class Lanes(LoadScopeScheduling):

@@ -7,7 +7,6 @@ import json
 import os
 from pathlib import Path
 
-import jsonschema
 import pytest
 import yaml
 
@@ -26,6 +25,7 @@ from monitor.config import (
 from monitor.config.schemas import encode_schema
 from monitor.core.airframe import AirframeType, DoorKind, DoorType, Side
 from monitor.core.exits_table import is_floor_level
+from tests.json_schema import validator_for
 
 CONFIG = Path(__file__).resolve().parent.parent / "config"
 MINIMAL = "site: {name: tarnwick, elevation_m: 210, stands: [S11]}\n"
@@ -375,13 +375,13 @@ def test_shipped_files_validate_against_the_schema_that_their_first_line_names(s
     first = path.read_text().splitlines()[0]
     named = path.parent / first.removeprefix("# yaml-language-server: $schema=")
     assert named.resolve() == CONFIG / "schema" / f"{schema}.schema.json"
-    jsonschema.Draft202012Validator(json.loads(named.read_text())).validate(_as_json(path))
+    validator_for(json.loads(named.read_text())).validate(_as_json(path))
 
 
 @pytest.mark.parametrize("name", ["site", "type", "procedure"])
 def test_the_schemas_in_the_tree_are_current(name: str, tmp_path: Path) -> None:
     schema = json_schemas()[name]
-    jsonschema.Draft202012Validator.check_schema(schema)
+    validator_for(schema)
     assert (CONFIG / "schema" / f"{name}.schema.json").read_text() == encode_schema(schema), (
         "run: python -m monitor.config --write-schemas"
     )
@@ -393,7 +393,7 @@ def test_the_schemas_in_the_tree_are_current(name: str, tmp_path: Path) -> None:
 
 
 def test_a_schema_refuses_what_the_loader_refuses() -> None:
-    validator = jsonschema.Draft202012Validator(json_schemas()["type"])
+    validator = validator_for(json_schemas()["type"])
     alder = _as_json(CONFIG / "types" / "alder.yaml")
     assert isinstance(alder, dict)
     alder["kinds"]["cabin"]["signals"][0] = "closd"

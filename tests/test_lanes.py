@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.lanes import BOARD, ROOT, SERVICES, TROUBLE, shared_by
+from tests.lanes import BOARD, GIVES_WAY_BY, ROOT, SERVICES, TROUBLE, give_way, shared_by
 
 PLUGINS = ("-p", "xdist.plugin", "-p", "no:cacheprovider")
 """The one that is looked at; the others take seconds to load in each of three processes."""
@@ -47,6 +47,15 @@ def test_it(n):
 )
 def test_what_a_module_shares(module: str, shared: str | None) -> None:
     assert shared_by(module) == shared
+
+
+def test_what_is_in_no_lane_gives_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    given: list[int] = []
+    monkeypatch.setattr(os, "nice", given.append)
+    assert not give_way("tests/acceptance/board/test_settings.py")
+    assert given == []
+    assert give_way("tests/simulation/test_simulation.py")
+    assert given == [GIVES_WAY_BY]
 
 
 def test_one_worker_has_the_services_and_both_compute(tmp_path: Path) -> None:

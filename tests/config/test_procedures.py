@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-import jsonschema
 import pytest
 import yaml
 
@@ -14,6 +13,7 @@ from monitor.config.procedures import read_procedure
 from monitor.config.procedures_file import read_duration
 from monitor.core.procedures.definition import BEGINNING, Test
 from monitor.core.times import MINUTE, SECOND
+from tests.json_schema import validator_for
 
 GOOD: Final = """\
 name: probe
@@ -148,7 +148,7 @@ def test_what_is_wrong_in_a_folder_is_told_with_its_file(tmp_path: Path) -> None
 
 
 def test_the_schema_refuses_what_the_loader_refuses() -> None:
-    validator = jsonschema.Draft202012Validator(json_schemas()["procedure"])
+    validator = validator_for(json_schemas()["procedure"])
     good = yaml.safe_load(GOOD)
     validator.validate(good)
     for change in ({"kinds": ["door"]}, {"finished": {}}, {"steps": []}, {"colour": 1}, {"begins": {"when": {}}}):

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import jsonschema
 import pytest
 import yaml
 
@@ -22,6 +21,7 @@ from simulators.expectation_table import tell_played
 from simulators.orders import Verb
 from simulators.scenario import Scenario, load_scenario, shipped_scenarios
 from simulators.scenario_file import CODES, SCHEMA_FILE, scenario_schema
+from tests.json_schema import validator_for
 
 NOT_AN_AIRCRAFTS = {
     "overload": "more messages than the monitor takes in: it counts what its own intake leaves out",
@@ -140,12 +140,12 @@ def test_a_shipped_scenario_validates_against_the_schema_that_its_first_line_nam
     text = path.read_text(encoding="utf-8")
     named = path.parent / text.splitlines()[0].removeprefix("# yaml-language-server: $schema=")
     assert named.resolve() == (config_folder() / "schema" / SCHEMA_FILE).resolve()
-    jsonschema.Draft202012Validator(scenario_schema()).validate(yaml.safe_load(text))
+    validator_for(scenario_schema()).validate(yaml.safe_load(text))
 
 
 def test_the_schema_in_the_tree_is_current() -> None:
     schema = scenario_schema()
-    jsonschema.Draft202012Validator.check_schema(schema)
+    validator_for(schema)
     assert (config_folder() / "schema" / SCHEMA_FILE).read_text(encoding="utf-8") == encode_schema(schema), (
         "run: python -m simulators.scenario_file --write-schema"
     )
@@ -170,7 +170,7 @@ def test_the_schema_refuses_what_the_loader_refuses(right: str, wrong: str) -> N
         "expect: [{alert: armed-handle-moved, priority: warning, by: 6s}]\n"
         "never: [slide-deployed]\nonly_expected: true\n"
     )
-    validator = jsonschema.Draft202012Validator(scenario_schema())
+    validator = validator_for(scenario_schema())
     assert validator.is_valid(yaml.safe_load(good))
     assert right in good
     assert not validator.is_valid(yaml.safe_load(good.replace(right, wrong)))
