@@ -316,6 +316,19 @@ class Instance:
 
         return until(found, tell) or {}
 
+    def told_of(self, alert: Mapping[str, Any]) -> list[dict[str, Any]]:
+        """What the history holds of one alert, newest first."""
+        rows = self.list_all("/api/v1/history", code=alert["code"])
+        return [row for row in rows if row["data"]["alert_id"] == alert["alert_id"]]
+
+    def forget_slow_start(self) -> Instance:
+        """End the alert that the broker is lost, where a slow machine has taken more than its 2 s to reach it."""
+        self.wait_ready()
+        if (alert := self.alert("-", "feed-lost")) is not None:
+            self.post(f"/api/v1/alerts/{alert['alert_id']}/acknowledge", {"by": "Ann"})
+            until(lambda: self.alert("-", "feed-lost") is None, "the slow start is over")
+        return self
+
     def door(self, reg: str, door: str) -> dict[str, Any]:
         """A door's document, ``{}`` while nobody knows it."""
         answer = self.get(f"/api/v1/aircraft/{reg}")

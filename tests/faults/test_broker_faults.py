@@ -55,7 +55,7 @@ def test_a_connection_that_falls_silent_is_noticed(
     """Half-open: no end of the connection is ever seen, on either side."""
     with running_broker(make_broker("mosquitto")) as broker:
         proxy = proxy_to(broker.url)
-        instance = instance_on(proxy.url).start()
+        instance = instance_on(proxy.url).start().forget_slow_start()
         sender = arrived(instance, broker.url)
         silent = time.time() * SECOND
         proxy.stall()
@@ -193,12 +193,12 @@ def test_what_was_told_to_nobody_is_told_after_a_kill(
     """The broker is away, an alert begins, and then we are killed: its event comes all the same, with its id."""
     with running_broker(make_broker("mosquitto")) as broker:
         proxy = proxy_to(broker.url)
-        instance = instance_on(proxy.url).start()
+        instance = instance_on(proxy.url).start().forget_slow_start()
         proxy.refuse(True)
         proxy.cut()
-        instance.wait_alert("-", "feed-lost")
+        lost = instance.wait_alert("-", "feed-lost")
         # What is told first is on disk a moment later.
-        [event] = until(lambda: instance.list_all("/api/v1/history", code="feed-lost"), "its record")
+        [event] = until(lambda: instance.told_of(lost), "its record")
         instance.end(signal.SIGKILL)
         topic = f"sillwatch/v1/event/{SITE}/-/-/feed-lost"
         with Watcher(broker.url, tmp_path, topic) as watcher:
