@@ -441,10 +441,10 @@ def test_the_gate_runs_everything() -> None:
         assert program in lint, program
 
 
-def test_the_gate_runs_the_tests_on_three_workers() -> None:
+def test_the_gate_runs_the_tests_on_four_workers() -> None:
     target = text_of("Makefile").split("\ntest:")[1].split("\n\n")[0]
-    assert "$(or $(ARGS),-n 3)" in target
-    assert "Three workers" in text_of("DEVELOPERS.md")
+    assert "$(or $(ARGS),-n 4)" in target
+    assert "Four workers" in text_of("DEVELOPERS.md")
 
 
 def test_what_only_computes_starts_nothing() -> None:
