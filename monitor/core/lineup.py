@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
 from typing import Final
 
 from monitor.core.airframe import AirframeType, Site
@@ -45,6 +46,12 @@ def index_rules(rules: Iterable[tuple[int, Rule]]) -> Index:
         for name in (*rule.reads, "*", *(f"alert:{code}" for code in (*rule.suppressed_by, *holders))):
             index.setdefault(name, []).append(number)
     return {name: tuple(numbers) for name, numbers in index.items()}
+
+
+@cache
+def _index_door_rules(numbers: tuple[int, ...]) -> Index:
+    """Index those of the doors' rules: of all doors of a site, few differ in which they are."""
+    return index_rules((number, DOOR_RULES[number]) for number in numbers)
 
 
 class Lineup:
@@ -203,8 +210,8 @@ class Lineup:
         found = self._indexes.get(key)
         if found is None:
             spec = view.spec
-            applying = [(n, r) for n, r in enumerate(DOOR_RULES) if spec is not None and r.applies_to(spec)]
-            found = self._indexes[key] = index_rules(applying)
+            applying = (n for n, r in enumerate(DOOR_RULES) if spec is not None and r.applies_to(spec))
+            found = self._indexes[key] = _index_door_rules(tuple(applying))
         return found
 
     def _trackers_of(self, aircraft: AircraftRecord) -> Iterable[tuple[str, str, str, Tracker]]:
