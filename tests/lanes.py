@@ -23,7 +23,7 @@ BOARD: Final = "board"
 TROUBLE: Final = "trouble"
 LANES: Final = frozenset((SERVICES, BOARD, TROUBLE))
 GIVES_WAY_BY: Final = 5
-"""As ``nice`` has it: a third of the processor where a lane wants it too."""
+"""As ``nice`` has it: a quarter of a processor that a lane wants too (335 to 1024, Linux's weights, from memory)."""
 BROKEN: Final = ("faults", "fuzz", "security")
 """Where programs are broken down or into, by their own means."""
 COMPUTING: Final = (

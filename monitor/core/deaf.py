@@ -227,7 +227,7 @@ def is_deaf_anew(view: View, known: Iterable[tuple[str, ...]]) -> bool:
 @cache
 def _applicable(kind: DoorKind, slide: bool) -> tuple[Sequence[Rule], Sequence[Rule]]:
     """What a door of this kind can meet at all, and what of it asks the other doors too."""
-    rules = tuple(rule for rule in DOOR_RULES if kind in rule.kinds and (slide or not rule.slide_only))
+    rules = tuple(rule for rule in DOOR_RULES if rule.applies_to_kind(kind, slide))
     asking = tuple(
         rule for rule in rules if any(need in _OF_OTHERS or need.startswith("doors/") for need in rule.needs)
     )

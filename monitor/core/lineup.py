@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from typing import Final
 
-from monitor.core.airframe import AirframeType, Site
+from monitor.core.airframe import AirframeType, DoorKind, Site
 from monitor.core.kept import Kept
 from monitor.core.ledger import Ledger, Place
 from monitor.core.proving import PROOF_TYPE
@@ -49,9 +49,9 @@ def index_rules(rules: Iterable[tuple[int, Rule]]) -> Index:
 
 
 @cache
-def _index_door_rules(numbers: tuple[int, ...]) -> Index:
-    """Index those of the doors' rules: of all doors of a site, few differ in which they are."""
-    return index_rules((number, DOOR_RULES[number]) for number in numbers)
+def _index_kind(kind: DoorKind, slide: bool) -> Index:
+    """Index the rules that doors of a kind can meet, with a slide or without."""
+    return index_rules((n, rule) for n, rule in enumerate(DOOR_RULES) if rule.applies_to_kind(kind, slide))
 
 
 class Lineup:
@@ -78,7 +78,6 @@ class Lineup:
         self._parameters: dict[tuple[int, str, str], Parameters] = {}
         self._least_pressure: dict[str, float] = {}
         self._least_wind: dict[str, float] = {}
-        self._indexes: dict[tuple[str, str], Index] = {}
         self._kept: dict[str, Kept] = {}
         self._heeding: dict[str, Mapping[str, Sequence[str]]] = {}
         self._deaf: dict[tuple[tuple[str, ...], ...], tuple[tuple[str, ...], ...]] = {}
@@ -206,13 +205,7 @@ class Lineup:
         return found
 
     def _door_index(self, view: View) -> Index:
-        key = (view.airframe.name if view.airframe else "", view.door.name if view.door else "")
-        found = self._indexes.get(key)
-        if found is None:
-            spec = view.spec
-            applying = (n for n, r in enumerate(DOOR_RULES) if spec is not None and r.applies_to(spec))
-            found = self._indexes[key] = _index_door_rules(tuple(applying))
-        return found
+        return {} if view.spec is None else _index_kind(view.spec.kind, view.spec.slide)
 
     def _trackers_of(self, aircraft: AircraftRecord) -> Iterable[tuple[str, str, str, Tracker]]:
         for code, tracker in aircraft.trackers.items():

@@ -11,13 +11,12 @@ import heapq
 import random
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
-from typing import ClassVar, Final
+from typing import Final
 
 from monitor.adapters.wire import Wire
 from monitor.core.airframe import Site
 from monitor.core.effects import CountDropped, CountImplausible, Effect, PublishDoor, PublishEvent, RejectInput
 from monitor.core.events import BrokerConnected, MonitorStarted
-from monitor.core.lineup import Index
 from monitor.core.state import SiteRecord
 from monitor.core.system import System
 from monitor.core.times import MILLISECOND, SECOND
@@ -41,16 +40,10 @@ _STEP: Final = SECOND
 
 
 class Alarms(System):
-    """The core as it judges hazards; neither answers nor procedures are asked for, which saves most of the time.
-
-    Which rules read what at which door is worked out once for all of them, not anew for each.
-    """
-
-    _indexes_known: ClassVar[dict[tuple[str, str], Index]] = {}
+    """The core as it judges hazards; neither answers nor procedures are asked for, which saves most of the time."""
 
     def __init__(self, site: Site, record: SiteRecord | None = None) -> None:
         super().__init__(replace(site, procedures={}), record, answering=False)
-        self._indexes = self._indexes_known
 
 
 @dataclass

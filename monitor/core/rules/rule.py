@@ -89,7 +89,11 @@ class Rule:
 
     def applies_to(self, spec: DoorType) -> bool:
         """Tell whether a door of this type can meet the hazard at all."""
-        return spec.kind in self.kinds and (spec.slide or not self.slide_only)
+        return self.applies_to_kind(spec.kind, spec.slide)
+
+    def applies_to_kind(self, kind: DoorKind, slide: bool) -> bool:
+        """Tell whether a door of this kind, with a slide or without, can meet the hazard at all."""
+        return kind in self.kinds and (slide or not self.slide_only)
 
     @property
     def priorities(self) -> tuple[Priority, ...]:
